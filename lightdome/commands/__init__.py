@@ -1,0 +1,38 @@
+"""The command line: one file a word, in the order the plate meets them. Flags, help and one step call; nothing else."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+from lightdome import __version__
+from lightdome.commands import frames, lights, marks, publish, relight, session, surface, synthetic
+from lightdome.errors import LightdomeError
+
+WORDS = (session, frames, lights, surface, marks, relight, publish, synthetic)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    parser = argparse.ArgumentParser(
+        prog="lightdome", description="From photographs under known lamps to normals, height and separated marks."
+    )
+    parser.add_argument("--version", action="version", version=f"lightdome {__version__}")
+    subparsers = parser.add_subparsers(dest="step", required=True, metavar="STEP")
+    for word in WORDS:
+        word.register(subparsers)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; 0 done, 2 something a person can mend (said in one sentence)."""
+    arguments = vars(build_parser().parse_args(argv))
+    arguments.pop("step")
+    run = arguments.pop("run")
+    try:
+        return run(**arguments) or 0
+    except LightdomeError as error:
+        print(f"lightdome: error: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("lightdome: error: interrupted; finished products are kept, run again to go on", file=sys.stderr)
+        return 130

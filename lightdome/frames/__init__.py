@@ -1,0 +1,1 @@
+"""What did the sensor see, as linear light, all lamps in register?"""

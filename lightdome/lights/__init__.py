@@ -1,0 +1,1 @@
+"""Where was each lamp, how strong, how sure?"""

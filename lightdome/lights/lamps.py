@@ -1,0 +1,104 @@
+"""Where each lamp stands and how strong it is: the record behind `lights/lamps.json`."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from lightdome.errors import LampError
+
+FEWEST_LAMPS = 4
+
+
+@dataclass(frozen=True)
+class LampSet:
+    """All lamps of one field, in the order of the stack's first axis."""
+
+    names: tuple[str, ...]
+    model: str
+    """near (positions) or distant (directions)."""
+    vectors: np.ndarray
+    """(L, 3): positions in mm in the plate frame (near), or unit vectors toward the lamp (distant)."""
+    power: np.ndarray
+    """(L,): relative; light divided by it is what a unit lamp would give."""
+    u_vectors: np.ndarray
+    """(L,): standard uncertainty of each coordinate, mm (near), or of the direction, degrees (distant); NaN unknown."""
+    beam_exponent: float
+    """m of a cos^m pattern about the axis aimed at the origin; 0 is isotropic."""
+    flat_divided: bool
+    """True where the stack was divided by a flat board: power, falloff and pattern are gone, its cosine is in."""
+    camera_distance_mm: float | None
+    """Entrance pupil above the origin; None is orthographic."""
+    how_known: str
+    """table, spheres."""
+
+    def __post_init__(self) -> None:
+        count = len(self.names)
+        if self.vectors.shape != (count, 3) or self.power.shape != (count,) or self.u_vectors.shape != (count,):
+            raise LampError(f"{count} lamps need vectors of shape ({count}, 3) and as many powers and uncertainties")
+        if not np.isfinite(self.vectors).all():
+            raise LampError("every lamp needs a finite position or direction")
+        if not (np.isfinite(self.power).all() and (self.power > 0).all()):
+            raise LampError("every lamp needs a power above zero")
+
+    @property
+    def unit_vectors(self) -> np.ndarray:
+        """(L, 3): directions from the origin toward the lamps."""
+        return self.vectors / np.linalg.norm(self.vectors, axis=1, keepdims=True)
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON form: one entry a lamp, lengths in mm, angles in degrees."""
+        units = self.unit_vectors
+        lamps = []
+        for index, name in enumerate(self.names):
+            entry: dict[str, Any] = {"lamp": name, "power": float(self.power[index])}
+            if self.model == "near":
+                entry |= dict(zip(("x_mm", "y_mm", "z_mm"), map(float, self.vectors[index]), strict=True))
+            entry["azimuth_deg"] = float(np.degrees(np.arctan2(units[index, 1], units[index, 0])) % 360)
+            entry["elevation_deg"] = float(np.degrees(np.arcsin(np.clip(units[index, 2], -1, 1))))
+            known = np.isfinite(self.u_vectors[index])
+            entry["u_position_mm" if self.model == "near" else "u_direction_deg"] = (
+                float(self.u_vectors[index]) if known else None
+            )
+            entry["how_known"] = self.how_known
+            lamps.append(entry)
+        return {
+            "model": self.model,
+            "beam_exponent": self.beam_exponent,
+            "flat_divided": self.flat_divided,
+            "camera_distance_mm": self.camera_distance_mm,
+            "how_known": self.how_known,
+            "lamps": lamps,
+        }
+
+    @classmethod
+    def from_dict(cls, facts: dict[str, Any]) -> "LampSet":
+        """Read the JSON form back."""
+        lamps = facts["lamps"]
+        near = facts["model"] == "near"
+        if near:
+            vectors = np.array([[lamp["x_mm"], lamp["y_mm"], lamp["z_mm"]] for lamp in lamps], dtype=float)
+        else:
+            vectors = directions(
+                np.array([lamp["azimuth_deg"] for lamp in lamps]), np.array([lamp["elevation_deg"] for lamp in lamps])
+            )
+        u_key = "u_position_mm" if near else "u_direction_deg"
+        return cls(
+            names=tuple(lamp["lamp"] for lamp in lamps),
+            model=facts["model"],
+            vectors=vectors,
+            power=np.array([lamp["power"] for lamp in lamps], dtype=float),
+            u_vectors=np.array([np.nan if lamp[u_key] is None else lamp[u_key] for lamp in lamps], dtype=float),
+            beam_exponent=float(facts["beam_exponent"]),
+            flat_divided=bool(facts["flat_divided"]),
+            camera_distance_mm=facts["camera_distance_mm"],
+            how_known=facts["how_known"],
+        )
+
+
+def directions(azimuth_deg: np.ndarray, elevation_deg: np.ndarray) -> np.ndarray:
+    """Unit vectors (L, 3) toward lamps; azimuth counter-clockwise from +x, elevation above the plate plane."""
+    azimuth, elevation = np.radians(azimuth_deg), np.radians(elevation_deg)
+    return np.stack(
+        [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)], axis=-1
+    )

@@ -1,0 +1,1 @@
+"""What marks are there, what are their sections, what made them?"""

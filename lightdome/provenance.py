@@ -1,0 +1,66 @@
+"""Who made this file, from what, with which settings."""
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from lightdome import __version__
+
+HASH_BLOCK_BYTES = 1 << 20
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file as 64 hex digits, read in blocks."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while block := file.read(HASH_BLOCK_BYTES):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """One product's origin; travels in the tags of rasters and in the `provenance` key of JSON products."""
+
+    step: str
+    """Verb-noun name of the step, as on the command line."""
+    settings: Mapping[str, Any]
+    """What the step was told, defaults included."""
+    sources: Mapping[str, str]
+    """File name of each input and its SHA-256."""
+    software: str = "lightdome"
+    version: str = __version__
+    created: str = field(default_factory=lambda: datetime.now(UTC).isoformat(timespec="seconds"))
+
+    @classmethod
+    def of(cls, step: str, sources: Iterable[Path], settings: Mapping[str, Any]) -> "Provenance":
+        """Provenance of a step that read `sources` (files) with `settings` (JSON values)."""
+        return cls(step, dict(settings), {path.name: sha256_of(path) for path in sources})
+
+    def as_dict(self) -> dict[str, Any]:
+        """The record as JSON values."""
+        return asdict(self)
+
+    def as_json(self) -> str:
+        """The record as one line of JSON."""
+        return json.dumps(self.as_dict(), sort_keys=True)
+
+
+def code_mark(*words: str) -> str:
+    """Short digest of the code of some package folders and of the base modules.
+
+    The workflow passes it to each rule, so that a changed kernel reruns what it made.
+    """
+    package = Path(__file__).parent
+    files = sorted(package.glob("*.py"))
+    for word in words:
+        files += sorted((package / word).rglob("*.py"))
+    digest = hashlib.sha256()
+    for file in files:
+        digest.update(file.relative_to(package).as_posix().encode())
+        digest.update(file.read_bytes())
+    return digest.hexdigest()[:12]

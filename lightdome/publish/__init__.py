@@ -1,0 +1,1 @@
+"""How do people see, check, sign and keep it?"""

@@ -1,0 +1,120 @@
+"""What was captured: frozen records of `session.yaml`, `frames.csv` and `lamps.csv` (input contract, format 1)."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+ROLES = ("lit", "sphere", "flat", "dark", "ambient", "mask", "sphere-mask", "colour")
+SHARED_ROLES = ("dark", "ambient", "flat", "sphere")
+"""Roles whose rows with an empty plate serve the whole session."""
+
+
+@dataclass(frozen=True)
+class FieldName:
+    """One camera view of one side of one plate: the unit of work of the night."""
+
+    plate: str
+    side: str
+    field: str
+
+    def __str__(self) -> str:
+        return f"{self.plate}/{self.side}/{self.field}"
+
+
+@dataclass(frozen=True)
+class Camera:
+    """The camera over the plate."""
+
+    projection: str
+    """orthographic or perspective."""
+    pixel_pitch_mm: float
+    """On the plate."""
+    response: str
+    """linear or srgb."""
+    black_level: float
+    white_level: float
+    distance_mm: float | None = None
+    """Entrance pupil to plate; perspective only."""
+    u_pixel_pitch: float = 0.0
+    """Relative standard uncertainty of the pitch."""
+
+
+@dataclass(frozen=True)
+class Lamp:
+    """One row of `lamps.csv`: a place (near) or a direction (distant), and its relative power."""
+
+    name: str
+    position_mm: tuple[float, float, float] | None = None
+    azimuth_deg: float | None = None
+    elevation_deg: float | None = None
+    power_rgb: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    """Relative power in each channel; three equal numbers where one power was given."""
+
+
+@dataclass(frozen=True)
+class LampSetting:
+    """The `lamps` section of `session.yaml`."""
+
+    source: str
+    """table or spheres."""
+    model: str
+    """near or distant."""
+    beam_exponent: float = 0.0
+    u_position_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class Sphere:
+    """A mirror sphere in the field; centre and radius are found when left out."""
+
+    diameter_mm: float
+    centre_px: tuple[float, float] | None = None
+    """Column, row."""
+    radius_px: float | None = None
+
+
+@dataclass(frozen=True)
+class Plate:
+    """The object on the table."""
+
+    name: str
+    title: str = ""
+    material: str = ""
+    size_mm: tuple[float, float] | None = None
+    most_light_sensitive: str = "none"
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One row of `frames.csv`: a photograph."""
+
+    row: int
+    """Line of `frames.csv`, the header being line 1."""
+    file: Path
+    """Absolute; inside the session folder."""
+    plate: str
+    side: str
+    field: str
+    role: str
+    lamp: str
+    exposure_s: float | None = None
+    sha256: str | None = None
+
+
+@dataclass(frozen=True)
+class Session:
+    """A whole capture session."""
+
+    folder: Path
+    name: str
+    date: str
+    operator: str
+    place: str
+    camera: Camera
+    lamp_setting: LampSetting
+    lamps: tuple[Lamp, ...]
+    """Empty where the lamps are located from spheres."""
+    spheres: tuple[Sphere, ...]
+    plates: dict[str, Plate]
+    frames: tuple[Frame, ...]
+    illuminance_lx: float | None = None
+    exposure_seconds: float | None = None
