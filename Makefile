@@ -1,0 +1,58 @@
+# make demo: set up, then the whole way on sample_captures/.  make test: set up, then every check.  make bench: figures.
+
+PYTHON ?= python3
+BIN := .venv/bin
+SESSION ?= sample_captures/tern-point-2031-05
+CORES ?= all
+
+.PHONY: demo test bench libraries clean
+
+demo: .venv/demo
+	$(BIN)/snakemake --cores $(CORES)
+	@echo
+	@echo "Done. Open in a browser: results/tern-point-2031-05/index.html"
+
+test: .venv/test
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/snakemake --lint
+	$(BIN)/pytest
+
+bench: .venv/test
+	$(BIN)/python benchmarks/normals.py $(SESSION)
+	$(BIN)/python benchmarks/memory.py
+
+.venv/demo: requirements.txt pyproject.toml | .venv/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.txt
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $@
+
+.venv/test: requirements-test.txt .venv/demo
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-test.txt
+	@touch $@
+
+.venv/python: | libraries
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' \
+	  || { echo "lightdome needs Python 3.11 or later; name one with: make PYTHON=python3.12 ..." >&2; exit 2; }
+	$(PYTHON) -m venv .venv
+	@touch $@
+
+# As root, install what is missing; otherwise name it. Systems without ldconfig or apt-get are left to their owner.
+libraries:
+	@missing=""; \
+	for pair in libusb-1.0.so:libusb-1.0-0 libgomp.so:libgomp1 libGL.so:libgl1 libX11.so:libx11-6; do \
+	  PATH="$$PATH:/sbin:/usr/sbin" ldconfig -p | grep -q "$${pair%%:*}" || missing="$$missing $${pair##*:}"; \
+	done; \
+	$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || missing="$$missing python3-venv"; \
+	if [ -n "$$missing" ]; then \
+	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+	    apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $$missing; \
+	  else \
+	    echo "Missing on this system:$$missing. Ask for: apt-get install$$missing" >&2; exit 2; \
+	  fi; \
+	fi
+
+clean:
+	rm -rf results .snakemake

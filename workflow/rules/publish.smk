@@ -1,0 +1,90 @@
+"""How do people see, check, sign and keep it?"""
+
+SHOWN = (
+    "frames/quality.json",
+    "lights/lamps.json",
+    "surface/normals.tif",
+    "surface/height.tif",
+    "surface/height_uncertainty.tif",
+    "surface/curvature.tif",
+    "surface/texture.json",
+    "marks/marks.geojson",
+    "marks/class.tif",
+    "marks/etched_height.tif",
+    "relight/coefficients.tif",
+)
+
+
+rule build_review:
+    """One page a plate: every map as a picture, and the table of marks."""
+    input:
+        sheet_files(),
+        of_plate(*SHOWN),
+    output:
+        report(
+            f"{PLATE}/review/index.html",
+            caption="../report/review.rst",
+            category="plates",
+            labels={"plate": "{plate}", "map": "review page"},
+        ),
+    log:
+        f"{PLATE}/logs/build-review.log",
+    benchmark:
+        f"{PLATE}/logs/build-review.tsv"
+    conda:
+        "../envs/lightdome.yaml"
+    resources:
+        mem_mb=900,
+    params:
+        session=SESSION,
+        plate_results=lambda wildcards: f"{NIGHT}/{wildcards.plate}",
+        code=code_mark("publish", "relight"),
+    shell:
+        "lightdome build-review {params.plate_results:q} --session {params.session:q} --page {output:q} 2> {log:q}"
+
+
+rule write_report:
+    """The condition report of a plate."""
+    input:
+        sheet_files(),
+        of_plate(*SHOWN),
+    output:
+        report(
+            f"{PLATE}/report.pdf",
+            caption="../report/report.rst",
+            category="plates",
+            labels={"plate": "{plate}", "map": "condition report"},
+        ),
+    log:
+        f"{PLATE}/logs/write-report.log",
+    benchmark:
+        f"{PLATE}/logs/write-report.tsv"
+    conda:
+        "../envs/lightdome.yaml"
+    resources:
+        mem_mb=900,
+    params:
+        session=SESSION,
+        plate_results=lambda wildcards: f"{NIGHT}/{wildcards.plate}",
+        code=code_mark("publish", "relight"),
+    shell:
+        "lightdome write-report {params.plate_results:q} --session {params.session:q} --report {output:q} 2> {log:q}"
+
+
+rule summarise_night:
+    """The morning summary of all plates; written from `onerror` too, when a plate has failed."""
+    input:
+        every_plate("review/index.html"),
+        every_plate("report.pdf"),
+    output:
+        f"{NIGHT}/index.html",
+    log:
+        f"{NIGHT}/logs/summarise-night.log",
+    conda:
+        "../envs/lightdome.yaml"
+    params:
+        session=SESSION,
+        results=NIGHT,
+        code=code_mark("publish"),
+    shell:
+        "lightdome summarise-night {params.results:q} --session {params.session:q} --page {output:q} 2> {log:q}"

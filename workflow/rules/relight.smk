@@ -1,0 +1,27 @@
+"""How does it look under any lamp?"""
+
+
+rule fit_relighting:
+    """A relightable model of every pixel, and its error on lamps left out."""
+    input:
+        stack=f"{FIELD}/frames/stack.zarr.zip",
+        lamps=f"{FIELD}/lights/lamps.json",
+    output:
+        coefficients=f"{FIELD}/relight/coefficients.tif",
+        quality=f"{FIELD}/relight/quality.json",
+    log:
+        f"{FIELD}/logs/fit-relighting.log",
+    benchmark:
+        f"{FIELD}/logs/fit-relighting.tsv"
+    conda:
+        "../envs/lightdome.yaml"
+    threads: 4
+    resources:
+        mem_mb=memory_mb(800, 10),
+    params:
+        flags=flags("fit_relighting"),
+        code=code_mark("relight", "lights"),
+    shell:
+        "lightdome fit-relighting --stack {input.stack:q} --lamps {input.lamps:q}"
+        " --coefficients {output.coefficients:q} --quality {output.quality:q} {params.flags}"
+        " --threads {threads} 2> {log:q}"
