@@ -39,19 +39,18 @@ bench: .venv/test
 	$(PYTHON) -m venv .venv
 	@touch $@
 
-# As root, install what is missing; otherwise name it. Systems without ldconfig or apt-get are left to their owner.
+# What open3d loads from the system: as root, install what is missing; otherwise name it.
+# Systems without ldconfig are left to their owner.
 libraries:
-	@missing=""; \
-	for pair in libusb-1.0.so:libusb-1.0-0 libgomp.so:libgomp1 libGL.so:libgl1 libX11.so:libx11-6; do \
-	  PATH="$$PATH:/sbin:/usr/sbin" ldconfig -p | grep -q "$${pair%%:*}" || missing="$$missing $${pair##*:}"; \
+	@export PATH="$$PATH:/sbin:/usr/sbin"; missing=""; \
+	for pair in libusb-1.0.so:libusb-1.0-0 libGL.so:libgl1 libEGL.so:libegl1 libX11.so:libx11-6; do \
+	  ! command -v ldconfig >/dev/null || ldconfig -p | grep -q "$${pair%%:*}" || missing="$$missing $${pair##*:}"; \
 	done; \
 	$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || missing="$$missing python3-venv"; \
-	if [ -n "$$missing" ]; then \
-	  if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
-	    apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $$missing; \
-	  else \
-	    echo "Missing on this system:$$missing. Ask for: apt-get install$$missing" >&2; exit 2; \
-	  fi; \
+	if [ -n "$$missing" ] && [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+	  apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $$missing; \
+	elif [ -n "$$missing" ]; then \
+	  echo "Missing on this system:$$missing. Ask for: apt-get install$$missing" >&2; exit 2; \
 	fi
 
 clean:
