@@ -1,13 +1,18 @@
 """The command line: one file a word, in the order the plate meets them. Flags, help and one step call; nothing else."""
 
 import argparse
+import resource
 import sys
+import time
 from collections.abc import Sequence
 
 from lightdome import __version__
 from lightdome.commands import frames, lights, marks, publish, relight, session, surface, synthetic
 from lightdome.errors import LightdomeError
+from lightdome.units import BYTES_PER_MB
 
+KILOBYTE = 1024
+"""What Linux counts `ru_maxrss` in."""
 WORDS = (session, frames, lights, surface, marks, relight, publish, synthetic)
 
 
@@ -26,13 +31,17 @@ def build_parser() -> argparse.ArgumentParser:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; 0 done, 2 something a person can mend (said in one sentence)."""
     arguments = vars(build_parser().parse_args(argv))
-    arguments.pop("step")
+    step = arguments.pop("step")
     run = arguments.pop("run")
+    start = time.monotonic()
     try:
-        return run(**arguments) or 0
+        code = run(**arguments) or 0
     except LightdomeError as error:
         print(f"lightdome: error: {error}", file=sys.stderr)
         return 2
     except KeyboardInterrupt:
         print("lightdome: error: interrupted; finished products are kept, run again to go on", file=sys.stderr)
         return 130
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * KILOBYTE / BYTES_PER_MB
+    print(f"{step}: done in {time.monotonic() - start:.1f} s, peak memory {peak_mb:.0f} MB", file=sys.stderr)
+    return code
