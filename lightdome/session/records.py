@@ -118,3 +118,42 @@ class Session:
     frames: tuple[Frame, ...]
     illuminance_lx: float | None = None
     exposure_seconds: float | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the night has to do."""
+
+    session: str
+    fields: tuple[FieldName, ...]
+    """In the order of `frames.csv`."""
+    refused: tuple[str, ...]
+    """One sentence for each row that belongs to no field, or to no lamp."""
+    frames: tuple[Frame, ...]
+    """Rows that can be read, of every field."""
+    pixel_counts: dict[FieldName, int]
+    """Rows times columns of a field's photographs; 0 where none opens."""
+
+    def photographs(self, name: FieldName) -> tuple[Path, ...]:
+        """Files of a field, with the shared ones that serve it, as far as they exist."""
+        return tuple(frame.file for frame in frames_of(self.frames, name) if frame.file.is_file())
+
+    def pixels(self, name: FieldName) -> int:
+        """Rows times columns of a field's photographs."""
+        return self.pixel_counts[name]
+
+    def lamps_of(self, name: FieldName) -> tuple[str, ...]:
+        """Names of the lamps that a field was photographed under."""
+        return tuple(frame.lamp for frame in frames_of(self.frames, name) if frame.role == "lit")
+
+    def lamp_count(self, name: FieldName) -> int:
+        """How many lamps a field was photographed under."""
+        return len(self.lamps_of(name))
+
+
+def frames_of(frames: tuple[Frame, ...], name: FieldName) -> tuple[Frame, ...]:
+    """A field's own photographs, and the session's shared ones of those roles that the field has none of."""
+    own = [frame for frame in frames if (frame.plate, frame.side, frame.field) == (name.plate, name.side, name.field)]
+    roles = {frame.role for frame in own}
+    shared = [frame for frame in frames if not frame.plate and frame.role not in roles]
+    return (*own, *shared)

@@ -1,0 +1,129 @@
+"""Open one photograph: PNG, TIFF or JPEG, 8 or 16 bits, grey or colour. What is damaged is found here."""
+
+import struct
+from pathlib import Path
+
+import numpy as np
+
+from lightdome.errors import FrameError
+
+PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
+PNG_END = b"\x00\x00\x00\x00IEND\xae\x42\x60\x82"
+PNG_PALETTE = 3
+TIFF_SIGNATURES = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
+JPEG_SIGNATURE = b"\xff\xd8\xff"
+TIFF_GREY, TIFF_RGB = 1, 2
+BITS = {np.dtype(np.uint8): 8, np.dtype(np.uint16): 16}
+
+
+def read_photograph(path: Path) -> np.ndarray:
+    """Sensor numbers (rows, columns) of a grey photograph or (rows, columns, 3) of a colour one, uint8 or uint16.
+
+    The form is told by the content, not by the ending. An orientation tag is not followed: rows and columns are the
+    sensor's. An opaque alpha channel is dropped. Fails with FrameError where the file is missing, damaged, cut off, of
+    another form or depth, or partly transparent (it was edited, so its numbers are no longer the sensor's).
+    """
+    try:
+        kind = _kind(path)
+        if kind == "png":
+            image = _read_png(path)
+        elif kind == "tiff":
+            image = _read_tiff(path)
+        else:
+            image = _read_jpeg(path)
+    except FrameError:
+        raise
+    except OSError as error:
+        raise _unreadable(path, error.strerror or str(error)) from error
+    except Exception as error:  # each decoder has errors of its own; all mean that the file is damaged
+        raise _unreadable(path, str(error)) from error
+    return _sensor_numbers(image, path)
+
+
+def photograph_size(path: Path) -> tuple[int, int]:
+    """Rows and columns from the header alone; fails with FrameError as `read_photograph` does."""
+    try:
+        kind = _kind(path)
+        if kind == "png":
+            with path.open("rb") as file:
+                cols, rows = struct.unpack(">II", file.read(24)[16:])
+            return rows, cols
+        if kind == "tiff":
+            import tifffile
+
+            with tifffile.TiffFile(path) as tiff:
+                return tiff.pages[0].imagelength, tiff.pages[0].imagewidth
+        import imageio.v3 as iio
+
+        rows, cols = iio.improps(path, extension=".jpg").shape[:2]
+        return rows, cols
+    except FrameError:
+        raise
+    except Exception as error:
+        raise _unreadable(path, str(error)) from error
+
+
+def _unreadable(path: Path, reason: str) -> FrameError:
+    return FrameError(f"{path}: cannot be read ({' '.join(reason.split())[:120]}); copy it again from the camera")
+
+
+def _kind(path: Path) -> str:
+    if not path.is_file():
+        raise FrameError(f"{path}: is not there; put the photograph back or delete its row in frames.csv")
+    with path.open("rb") as file:
+        head = file.read(8)
+    if not head:
+        raise FrameError(f"{path}: is empty; copy it again from the camera")
+    if head == PNG_SIGNATURE:
+        return "png"
+    if head[:4] in TIFF_SIGNATURES:
+        return "tiff"
+    if head[:3] == JPEG_SIGNATURE:
+        return "jpeg"
+    raise FrameError(f"{path}: is neither PNG, TIFF nor JPEG; save it as 16-bit TIFF or PNG")
+
+
+def _read_png(path: Path) -> np.ndarray:
+    import imagecodecs
+
+    content = path.read_bytes()
+    if content[25] == PNG_PALETTE:
+        raise FrameError(f"{path}: holds a palette, not light; save it as 16-bit grey or RGB")
+    # the decoder stops at the last row of pixels; what should follow tells whether the file was cut off
+    if PNG_END not in content[-64:]:
+        raise _unreadable(path, "the file is cut off")
+    return imagecodecs.png_decode(content)
+
+
+def _read_tiff(path: Path) -> np.ndarray:
+    import tifffile
+
+    with tifffile.TiffFile(path) as tiff:
+        page = tiff.pages[0]
+        if len(tiff.pages) > 1 and tiff.pages[1].shape == page.shape:
+            raise FrameError(f"{path}: holds {len(tiff.pages)} pictures; save each photograph in a file of its own")
+        if int(page.photometric) not in (TIFF_GREY, TIFF_RGB):
+            raise FrameError(f"{path}: is a TIFF of kind {page.photometric.name}; save it as 16-bit grey or RGB")
+        image = page.asarray()
+        planar = image.ndim == 3 and page.axes.startswith("S")
+        return np.ascontiguousarray(np.moveaxis(image, 0, -1)) if planar else image
+
+
+def _read_jpeg(path: Path) -> np.ndarray:
+    import imageio.v3 as iio
+
+    return iio.imread(path, extension=".jpg")
+
+
+def _sensor_numbers(image: np.ndarray, path: Path) -> np.ndarray:
+    if image.dtype not in BITS:
+        raise FrameError(f"{path}: holds numbers of type {image.dtype}; save it with 8 or 16 bits a channel")
+    if image.ndim == 3 and image.shape[2] in (2, 4):
+        if image[..., -1].min() < np.iinfo(image.dtype).max:
+            raise FrameError(f"{path}: is partly transparent, so it was edited; give the photograph as taken")
+        image = image[..., :-1]
+    if image.ndim == 3 and image.shape[2] == 1:
+        image = image[..., 0]
+    if image.ndim not in (2, 3) or (image.ndim == 3 and image.shape[2] != 3):
+        raise FrameError(f"{path}: holds an array of shape {image.shape}; save it as grey or RGB")
+    return image
