@@ -128,8 +128,8 @@ def test_one_bad_plate_leaves_the_others_finished_and_the_summary_says_why(tmp_p
     ("name", "change", "says"),
     [
         ("session.yaml", lambda text: text.replace("camera:", "camara:"), "camera"),
-        ("session.yaml", lambda text: "\t: {", "session.yaml"),
-        ("frames.csv", lambda text: "", "frames.csv"),
+        ("session.yaml", lambda _: "\t: {", "session.yaml"),
+        ("frames.csv", lambda _: "", "frames.csv"),
         ("session.yaml", None, "session.yaml"),
     ],
 )
