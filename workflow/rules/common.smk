@@ -1,6 +1,5 @@
-"""What every rule file shares: the night's plan, paths, flags from the config, memory from pixels and lamps. No rules."""
+"""Shared by all rule files. The night's plan, paths, flags from the config, memory from pixels and lamps."""
 
-import os
 import shlex
 
 from snakemake.exceptions import WorkflowError
@@ -37,10 +36,10 @@ except LightdomeError as error:
 NIGHT = f"{config['results']}/{PLAN.session}"
 FIELD = f"{NIGHT}/{{plate}}/{{side}}/{{field}}"
 PLATE = f"{NIGHT}/{{plate}}"
-SUMMARISE = ["lightdome", "summarise-night", NIGHT, "--session", str(SESSION), "--page", f"{NIGHT}/index.html"]
-
 # `lightdome` stands beside the Python that runs the workflow, whether or not its environment is activated.
-os.environ["PATH"] = os.pathsep.join([str(Path(sys.executable).parent), os.environ.get("PATH", "")])
+BIN = Path(sys.executable).parent
+shell.prefix(f"export PATH={shlex.quote(str(BIN))}:$PATH; ")
+SUMMARISE = [BIN / "lightdome", "summarise-night", NIGHT, "--session", SESSION, "--page", f"{NIGHT}/index.html"]
 
 
 def flags(section):

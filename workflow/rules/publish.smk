@@ -37,7 +37,7 @@ rule build_review:
         mem_mb=900,
     params:
         session=SESSION,
-        plate_results=lambda wildcards: f"{NIGHT}/{wildcards.plate}",
+        plate_results=lambda wildcards, output: Path(output[0]).parents[1],
         code=code_mark("publish", "relight"),
     shell:
         "lightdome build-review {params.plate_results:q} --session {params.session:q} --page {output:q} 2> {log:q}"
@@ -65,7 +65,7 @@ rule write_report:
         mem_mb=900,
     params:
         session=SESSION,
-        plate_results=lambda wildcards: f"{NIGHT}/{wildcards.plate}",
+        plate_results=lambda wildcards, output: Path(output[0]).parent,
         code=code_mark("publish", "relight"),
     shell:
         "lightdome write-report {params.plate_results:q} --session {params.session:q} --report {output:q} 2> {log:q}"
@@ -84,7 +84,7 @@ rule summarise_night:
         "../envs/lightdome.yaml"
     params:
         session=SESSION,
-        results=NIGHT,
+        results=lambda wildcards, output: Path(output[0]).parent,
         code=code_mark("publish"),
     shell:
         "lightdome summarise-night {params.results:q} --session {params.session:q} --page {output:q} 2> {log:q}"
