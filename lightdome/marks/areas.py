@@ -1,0 +1,93 @@
+"""Areas below their reference surface (etched fields, pits) and above it (deposits); ISO 8785 recessions and raisings.
+
+Lines are traced, not outlined: an area is wider than the widest line, a pit or a deposit is compact.
+"""
+
+import numpy as np
+from scipy.ndimage import binary_dilation, label
+
+HOLE_PX = 30
+"""Grains of an etched floor that reach the land, up to this many pixels, belong to the floor."""
+COMPACT_AXES_RATIO = 2.5
+LEAST_SPOT_PX = 6
+LEAST_DEPOSIT_PX = 25
+NEIGHBOURS = np.ones((3, 3), bool)
+
+
+def wide_areas(below: np.ndarray, widest_line_px: float) -> np.ndarray:
+    """Where a mask is wider than the widest line; (rows, columns) bool.
+
+    below : (rows, columns) bool. Method: small holes filled, opened with a disc of that width, then regrown by half the
+    disc inside the mask, so that bitten edges come back and lines that run into the area stay outside.
+    """
+    import cv2
+
+    filled = _fill_holes(below, HOLE_PX).astype(np.uint8)
+    opened = cv2.morphologyEx(filled, cv2.MORPH_OPEN, _disc(widest_line_px / 2))
+    return (cv2.dilate(opened, _disc(widest_line_px / 4 + 1)) & filled).astype(bool)
+
+
+def _disc(radius_px: float) -> np.ndarray:
+    reach = int(np.ceil(radius_px))
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    return (x * x + y * y <= radius_px * radius_px + 1e-9).astype(np.uint8)
+
+
+def _fill_holes(mask: np.ndarray, largest_px: int) -> np.ndarray:
+    holes, count = label(~mask)
+    if count == 0:
+        return mask
+    sizes = np.bincount(holes.ravel(), minlength=count + 1)
+    small = sizes <= largest_px
+    small[0] = False
+    return mask | small[holes]
+
+
+def number_areas(area: np.ndarray, least_px: float) -> np.ndarray:
+    """Connected areas of at least `least_px` pixels, numbered from 1 in reading order; (rows, columns) int32."""
+    numbers = np.empty(area.shape, np.int32)
+    count = label(area, output=numbers)  # by edges, so that each outline is one polygon
+    sizes = np.bincount(numbers.ravel(), minlength=count + 1)
+    return _renumber(numbers, sizes >= least_px)
+
+
+def compact_spots(mask: np.ndarray, least_px: int = LEAST_SPOT_PX) -> np.ndarray:
+    """Connected spots that are not long, numbered from 1; (rows, columns) int32.
+
+    mask : (rows, columns) bool. Long = second moments of unequal axes, beyond 2.5 to 1.
+    """
+    numbers = np.empty(mask.shape, np.int32)
+    count = label(mask, output=numbers)
+    if count == 0:
+        return numbers
+    sizes, axes = spot_axes(numbers, count)
+    return _renumber(numbers, (sizes >= least_px) & (axes[:, 0] <= COMPACT_AXES_RATIO * axes[:, 1]))
+
+
+def spot_axes(numbers: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Size (count + 1,), pixels, and full axes (count + 1, 2), pixels, of the ellipse of equal second moments."""
+    rows, cols = np.nonzero(numbers)
+    which = numbers[rows, cols]
+
+    def mean_of(values: np.ndarray) -> np.ndarray:
+        return np.bincount(which, values, minlength=count + 1) / np.maximum(sizes, 1)
+
+    sizes = np.bincount(which, minlength=count + 1)
+    row, col = rows - mean_of(rows)[which], cols - mean_of(cols)[which]
+    # 1/12 is a pixel's own second moment, so that a single pixel has an extent
+    yy, xx, xy = mean_of(row * row) + 1 / 12, mean_of(col * col) + 1 / 12, mean_of(row * col)
+    mean, spread = (yy + xx) / 2, np.hypot((yy - xx) / 2, xy)
+    axes = 4 * np.sqrt(np.stack([mean + spread, np.maximum(mean - spread, 0)], axis=1))
+    return sizes, axes
+
+
+def _renumber(numbers: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    kept = kept.copy()
+    kept[0] = False
+    new = np.where(kept, np.cumsum(kept), 0).astype(np.int32)
+    return new[numbers]
+
+
+def without(mask: np.ndarray, taken: np.ndarray, reach_px: int) -> np.ndarray:
+    """A mask less what lies within `reach_px` of another."""
+    return mask & ~binary_dilation(taken, NEIGHBOURS, iterations=reach_px)

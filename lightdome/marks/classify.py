@@ -1,0 +1,232 @@
+"""From traces and areas to marks: sections measured, causes judged, crossings found, classes painted."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.ndimage import find_objects
+
+from lightdome.marks.areas import spot_axes
+from lightdome.marks.crossings import crossings, dense, later_of
+from lightdome.marks.outlines import line_geometry, outline_geometry
+from lightdome.marks.paint import paint_line, painted
+from lightdome.marks.records import CLASS_CODE, Mark, Section, Trace
+from lightdome.marks.rules import (
+    SIGNIFICANT,
+    Verdict,
+    judge_area,
+    judge_line,
+    judge_raised_line,
+    judge_spot,
+)
+from lightdome.marks.sections import BLOCK, LEAST_WIDTH_PX, measure_trace, stations
+from lightdome.marks.spots import contrast, measure_spot
+from lightdome.raster import Grid
+from lightdome.tiles import progress
+from lightdome.units import UM_PER_MM
+
+AROUND_PX = 12
+
+
+@dataclass(frozen=True)
+class Maps:
+    """What is read at a mark's place; (rows, columns), NaN where unknown."""
+
+    height_um: np.ndarray
+    u_height_um: np.ndarray
+    diffuse: np.ndarray
+    labels: np.ndarray
+    """From `detect.Found`."""
+    wide: int
+    land_scale_um: float
+    grid: Grid
+
+
+@dataclass(frozen=True)
+class _Line:
+    trace: Trace
+    section: Section
+    verdict: Verdict
+
+
+def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarray]:
+    """Marks of a field, areas first, and the class of every pixel (rows, columns) uint8.
+
+    What lies no deeper than three times the land's own roughness, or than three standard uncertainties, is roughness
+    and no mark (ISO 8785 separates the two).
+    """
+    measured = (_measure_line(maps, trace) for trace in progress(traces, "sections"))
+    lines = [line for line in measured if line is not None]
+    occupied = painted(maps.grid.shape, [(line.trace.points_px, line.section.reach_px) for line in lines])
+    areas, codes = _area_marks(maps, occupied)
+    del occupied
+    marks = areas + [_line_mark(maps, line, f"m{len(areas) + index:04d}") for index, line in enumerate(lines, 1)]
+    marks = _with_crossings(maps, marks, lines, len(areas))
+    classes = codes[maps.labels]
+    order = ("etched", "tooled", "deposit", "scratch")  # the later marks lie on top
+    for line in sorted(lines, key=lambda line: order.index(line.verdict.class_name)):
+        is_later = line.verdict.class_name in ("scratch", "deposit")
+        width_px = line.section.reach_px if is_later else line.section.mouth_px
+        paint_line(classes, line.trace.points_px, width_px, CLASS_CODE[line.verdict.class_name])
+    classes[~np.isfinite(maps.height_um)] = 0
+    return marks, classes
+
+
+def _measure_line(maps: Maps, trace: Trace) -> _Line | None:
+    points = np.rint(dense(trace.points_px)).astype(int)
+    points = np.clip(points, 0, np.array(maps.grid.shape) - 1)
+    u_all = maps.u_height_um[points[:, 0], points[:, 1]]
+    u_height = float(np.median(u_all[np.isfinite(u_all)])) if np.isfinite(u_all).any() else 0.0
+    sign = 1 if trace.kind == "valley" else -1
+    section = measure_trace(maps.height_um, u_height, trace.points_px, trace.width_px, maps.grid.pitch_mm, sign)
+    if section is None or section.depth_um <= SIGNIFICANT * max(maps.land_scale_um, section.u_depth_um):
+        return None
+    if trace.kind == "ridge":
+        return _Line(trace, section, judge_raised_line(section, maps.grid.pitch_mm))
+    label = maps.labels[points[:, 0], points[:, 1]]
+    in_area = float(((label > 0) & (label <= maps.wide)).mean())
+    return _Line(trace, section, judge_line(section, maps.grid.pitch_mm, in_area, straightness(trace.points_px)))
+
+
+def straightness(points_px: np.ndarray) -> float:
+    """Largest distance of a line from its chord over the chord's length, at most 1."""
+    chord = points_px[-1] - points_px[0]
+    length = float(np.linalg.norm(chord))
+    away = points_px - points_px[0]
+    across = np.abs(away[:, 0] * chord[1] - away[:, 1] * chord[0]) / max(length, 1e-9)
+    return float(min(1.0, across.max() / max(length, 1e-9)))
+
+
+def orientation_deg(points_px: np.ndarray) -> float:
+    """Main direction of a line, degrees counter-clockwise from +x, in 0-180."""
+    points = dense(points_px)
+    x, y = points[:, 1] - points[:, 1].mean(), points[:, 0].mean() - points[:, 0]
+    return float(np.degrees(0.5 * np.arctan2(2 * (x * y).mean(), (x * x).mean() - (y * y).mean())) % 180)
+
+
+def _line_mark(maps: Maps, line: _Line, mark_id: str) -> Mark:
+    section, trace = line.section, line.trace
+    um = maps.grid.pitch_mm * UM_PER_MM
+    mark = Mark(
+        id=mark_id,
+        class_name=line.verdict.class_name,
+        confidence=line.verdict.confidence,
+        geometry=line_geometry(trace.points_px, maps.grid),
+        length_mm=round(trace.length_px * maps.grid.pitch_mm, 4),
+        evidence=line.verdict.evidence,
+        resolved=section.width_px >= LEAST_WIDTH_PX,
+        orientation_deg=round(orientation_deg(trace.points_px), 2),
+    )
+    if not mark.resolved:
+        return mark
+    raised = trace.kind == "ridge"
+    return replace(
+        mark,
+        width_um=round(section.width_px * um, 2),
+        u_width_um=round(section.u_width_px * um, 2),
+        depth_um=round(-section.depth_um if raised else section.depth_um, 3),
+        u_depth_um=round(section.u_depth_um, 3),
+        burr_left_um=None if raised else round(section.burr_left_um, 3),
+        burr_right_um=None if raised else round(section.burr_right_um, 3),
+        wall_angle_deg=round(section.wall_angle_deg, 2),
+        removed_fraction=None if raised else round(section.removed_fraction, 4),
+        residue=None if raised else _line_residue(maps.diffuse, trace, section),
+    )
+
+
+def _line_residue(diffuse: np.ndarray, trace: Trace, section: Section) -> dict[str, float] | None:
+    """Contrast of the groove's floor against the land on both sides of it."""
+    places, right = stations(trace.points_px, section.width_px)
+
+    def read(offset_px: float) -> np.ndarray:
+        at = np.rint(places + offset_px * right).astype(int)
+        inside = ((at >= 0) & (at < diffuse.shape)).all(axis=1)
+        return diffuse[at[inside, 0], at[inside, 1]]
+
+    floor = np.concatenate([read(share * section.width_px) for share in (-0.2, 0.0, 0.2)])
+    foot = section.reach_px / 2
+    beside = np.concatenate([read(side * (foot + away)) for side in (-1, 1) for away in (2.0, 3.0, 4.0)])
+    return contrast(floor, beside, len(places) / BLOCK)
+
+
+def _area_marks(maps: Maps, occupied: np.ndarray) -> tuple[list[Mark], np.ndarray]:
+    """Marks of labelled areas, and the class code of every label (index = label; negative ones from the end)."""
+    marks: list[Mark] = []
+    deepest, highest = int(maps.labels.max(initial=0)), -int(maps.labels.min(initial=0))
+    codes = np.zeros(deepest + highest + 1, np.uint8)
+    for sign, count in ((1, deepest), (-1, highest)):
+        numbers = np.where(sign * maps.labels > 0, sign * maps.labels, 0)
+        windows = find_objects(numbers, count) if count else []
+        for number, window in enumerate(windows, 1):
+            if window is None:  # a spot that another one hides
+                continue
+            mark = _area_mark(maps, occupied, sign * number, window, f"m{len(marks) + 1:04d}")
+            if mark is not None:
+                marks.append(mark)
+                codes[sign * number] = CLASS_CODE[mark.class_name]
+    return marks, codes
+
+
+def _area_mark(maps: Maps, occupied: np.ndarray, label: int, window: tuple[slice, slice], mark_id: str) -> Mark | None:
+    row0, col0 = max(window[0].start - AROUND_PX, 0), max(window[1].start - AROUND_PX, 0)
+    crop = slice(row0, window[0].stop + AROUND_PX), slice(col0, window[1].stop + AROUND_PX)
+    labels = maps.labels[crop]
+    inside = labels == label
+    spot = measure_spot(maps.height_um[crop], maps.u_height_um[crop], inside, (labels == 0) & ~occupied[crop])
+    if spot is None or abs(spot.depth_um) <= SIGNIFICANT * max(maps.land_scale_um, spot.u_depth_um):
+        return None
+    if (spot.depth_um > 0) != (label > 0):
+        return None
+    sizes, axes = spot_axes(inside.astype(np.int32), 1)
+    long_px, wide_px = (float(axis) for axis in axes[1])
+    pitch_mm = maps.grid.pitch_mm
+    depth_um = spot.depth_um
+    if 1 <= label <= maps.wide:
+        verdict = judge_area(spot.depth_um, spot.u_depth_um, spot.grain_ratio, float(sizes[1]) * pitch_mm**2)
+    else:
+        depth_um = spot.extreme_um
+        across_um = (long_px * wide_px) ** 0.5 * pitch_mm * UM_PER_MM
+        verdict = judge_spot(depth_um, spot.u_depth_um, across_um, long_px / wide_px)
+    mark = Mark(
+        id=mark_id,
+        class_name=verdict.class_name,
+        confidence=verdict.confidence,
+        geometry=outline_geometry(inside, row0, col0, maps.grid),
+        length_mm=round(long_px * pitch_mm, 4),
+        evidence=verdict.evidence,
+        resolved=wide_px >= LEAST_WIDTH_PX,
+        orientation_deg=round(orientation_deg(np.argwhere(inside).astype(float)), 2)
+        if long_px > 1.2 * wide_px
+        else None,
+    )
+    if not mark.resolved:
+        return mark
+    diffuse = maps.diffuse[crop]
+    return replace(
+        mark,
+        width_um=round(wide_px * pitch_mm * UM_PER_MM, 2),
+        u_width_um=round(pitch_mm * UM_PER_MM / 6**0.5, 2),
+        depth_um=round(depth_um, 3),
+        u_depth_um=round(spot.u_depth_um, 3),
+        residue=contrast(
+            diffuse[spot.floor], diffuse[spot.beside], min(spot.floor.sum(), spot.beside.sum()) / BLOCK**2
+        ),
+    )
+
+
+def _with_crossings(maps: Maps, marks: list[Mark], lines: list[_Line], first: int) -> list[Mark]:
+    """Marks with what they cross: lines each other, lines the areas they run into."""
+    found: dict[str, list[dict[str, str | None]]] = {mark.id: [] for mark in marks}
+
+    def note(a: str, b: str, later: str | None) -> None:
+        found[a].append({"id": b, "later": later})
+        found[b].append({"id": a, "later": later})
+
+    for a, b, place in crossings([line.trace.points_px for line in lines]):
+        later = None
+        if lines[a].trace.kind == lines[b].trace.kind == "valley":
+            pair = (lines[a].trace.points_px, lines[b].trace.points_px), (lines[a].section, lines[b].section)
+            later = later_of(maps.height_um, *pair, place)
+        ids = (marks[first + a].id, marks[first + b].id)
+        note(*ids, None if later is None else ids[later])
+    return [replace(mark, crosses=tuple(found[mark.id])) for mark in marks]

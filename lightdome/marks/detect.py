@@ -1,0 +1,237 @@
+"""From a height field to traces and areas: the order of the work, tile by tile where neighbours are looked at."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from lightdome.marks.areas import LEAST_DEPOSIT_PX, compact_spots, number_areas, wide_areas, without
+from lightdome.marks.lines import LineMaps, halo_px, line_maps, line_widths_px, rises
+from lightdome.marks.paint import painted
+from lightdome.marks.records import Trace
+from lightdome.marks.reference import at_pixels, block_means, reference_surface, upper_scale
+from lightdome.marks.traces import traces
+from lightdome.tiles import TILE_PX, Tile, for_each, tiles
+from lightdome.units import UM_PER_MM
+
+BLOCKS_PER_CUTOFF = 24
+SAMPLE_WINDOWS = 5
+"""The noise is learnt on 5 x 5 places spread over the field, whatever the tile size."""
+SAMPLE_PX = 128
+MAD_TO_SIGMA = 1.4826
+FLAT_UM = 1e-4
+"""Nothing shallower is a mark: a tenth of a nanometre, the rounding of float32 at a millimetre of height."""
+
+
+@dataclass(frozen=True)
+class Field:
+    """What the detectors look at."""
+
+    height_um: np.ndarray
+    """(rows, columns), NaN where unknown."""
+    u_height_um: np.ndarray
+    reference_um: np.ndarray
+    """On blocks of `block_px`."""
+    block_px: int
+
+    def residual(self, rows: slice, cols: slice) -> np.ndarray:
+        """Height above the reference surface in a window, NaN where unknown."""
+        reference = at_pixels(
+            self.reference_um, self.block_px, np.arange(rows.start, rows.stop), np.arange(cols.start, cols.stop)
+        )
+        return self.height_um[rows, cols] - reference
+
+    def uncertainty(self, rows: slice, cols: slice) -> np.ndarray:
+        """Standard uncertainty of the height, zero where unknown."""
+        return np.nan_to_num(self.u_height_um[rows, cols], nan=0.0)
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the detectors are told; lengths in pixels."""
+
+    widths_px: tuple[float, ...]
+    threshold: float
+    gap_px: float
+    shortest_px: float
+
+    @classmethod
+    def of(
+        cls, pitch_mm: float, widest_line_um: float, threshold: float, longest_gap_um: float, shortest_mm: float
+    ) -> "Settings":
+        """Settings in plate units turned into pixels."""
+        return cls(
+            line_widths_px(pitch_mm, widest_line_um),
+            threshold,
+            longest_gap_um / (pitch_mm * UM_PER_MM),
+            shortest_mm / pitch_mm,
+        )
+
+
+@dataclass(frozen=True)
+class Found:
+    """Traces and areas of a field."""
+
+    traces: tuple[Trace, ...]
+    labels: np.ndarray
+    """(rows, columns) int32: 1, 2, ... below the surface beside; -1, -2, ... above it; 0 elsewhere."""
+    wide: int
+    """Labels 1 to `wide` are areas wider than the widest line; the other positive ones are pits."""
+    land_scale_um: float
+
+
+def field_of(height_um: np.ndarray, u_height_um: np.ndarray, cutoff_px: float) -> Field:
+    """A field with its reference surface at a cut-off given in pixels."""
+    block_px = max(1, round(cutoff_px / BLOCKS_PER_CUTOFF))
+    blocks = block_means(height_um, block_px)
+    return Field(height_um, u_height_um, reference_surface(blocks, cutoff_px / block_px), block_px)
+
+
+def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE_PX) -> Found:
+    """Traces and areas of a field; the tile size bounds memory and changes nothing."""
+    shape = field.height_um.shape
+    land = _land_scale(field)
+    below = np.zeros(shape, bool)
+    above = np.zeros(shape, bool)
+
+    def split(tile: Tile) -> None:
+        rows, cols = tile.core.slices
+        residual = np.nan_to_num(field.residual(rows, cols), nan=0.0)
+        limit = np.maximum(settings.threshold * np.maximum(land, field.uncertainty(rows, cols)), FLAT_UM)
+        below[rows, cols] = residual < -limit
+        above[rows, cols] = residual > limit
+
+    for_each(split, tiles(shape, tile_px), "levels", threads)
+    widest = settings.widths_px[-1]
+    wide = number_areas(wide_areas(below, widest), widest * widest)
+    area = wide > 0
+    valleys, ridges = _line_strengths(field, settings, area, threads, tile_px)
+    limits = (settings.threshold, settings.gap_px, settings.shortest_px)
+    lines = traces(valleys.strength, valleys.scale, settings.widths_px, "valley", limits)
+    beside = painted(shape, [(line.points_px, 3 * line.width_px + 4) for line in lines])
+    ridges.strength[beside | ~above] = 0
+    lines += traces(ridges.strength, ridges.scale, settings.widths_px, "ridge", limits)
+    del valleys, ridges
+    labels, wide_count = _spots(wide, below, above, area, beside, lines)
+    return Found(tuple(lines), labels, wide_count, land)
+
+
+def _land_scale(field: Field) -> float:
+    """Standard deviation of the land about its reference surface, from every few pixels of the field."""
+    rows, cols = field.height_um.shape
+    step = max(1, int((rows * cols / 1e6) ** 0.5))
+    scattered = [
+        field.residual(slice(row, row + 1), slice(0, cols))[0, :: max(1, step)] for row in range(0, rows, step)
+    ]
+    residual = np.concatenate(scattered)
+    return upper_scale(residual[np.isfinite(residual)])
+
+
+def _spots(
+    wide: np.ndarray, below: np.ndarray, above: np.ndarray, area: np.ndarray, beside: np.ndarray, lines: list[Trace]
+) -> tuple[np.ndarray, int]:
+    """Labels of wide areas, then pits; raisings are negative."""
+    wide_count = int(wide.max(initial=0))
+    valley = painted(below.shape, [(line.points_px, 3.0) for line in lines if line.kind == "valley"])
+    pits = compact_spots(without(below, area, 2))
+    touched = np.unique(pits[valley])
+    pits[np.isin(pits, touched)] = 0
+    raised = compact_spots(above & ~beside, LEAST_DEPOSIT_PX)
+    labels = wide
+    labels[pits > 0] = pits[pits > 0] + wide_count
+    labels[raised > 0] = -raised[raised > 0]
+    return labels, wide_count
+
+
+def _line_strengths(
+    field: Field, settings: Settings, area: np.ndarray, threads: int, tile_px: int
+) -> tuple[LineMaps, LineMaps]:
+    """Crests of the whole field, valleys and ridges."""
+    shape = field.height_um.shape
+    halo = halo_px(settings.widths_px)
+    noise = _noise(field, settings, area)
+    whole = [LineMaps(np.zeros(shape, np.float32), np.zeros(shape, np.uint8)) for _ in range(2)]
+
+    def look(tile: Tile) -> None:
+        core = tile.core.slices
+        parts = line_maps(*_with_halo(field, area, core, halo), settings.widths_px, noise, halo)
+        for maps, part in zip(whole, parts, strict=True):
+            maps.strength[core] = part.strength
+            maps.scale[core] = part.scale
+
+    for_each(look, tiles(shape, tile_px), "lines", threads)
+    return whole[0], whole[1]
+
+
+def _with_halo(
+    field: Field, area: np.ndarray, core: tuple[slice, slice], halo: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Residual, uncertainty, area and known of a window and `halo` pixels around; the field's edge is repeated."""
+    shape = field.height_um.shape
+    cut, pad = [], []
+    for side, size in zip(core, shape, strict=True):
+        start, stop = max(side.start - halo, 0), min(side.stop + halo, size)
+        cut.append(slice(start, stop))
+        pad.append((start - (side.start - halo), side.stop + halo - stop))
+    residual = field.residual(*cut)
+    known = np.isfinite(residual)
+    layers = (np.where(known, residual, 0).astype(np.float32), field.uncertainty(*cut), area[tuple(cut)], known)
+    padded = [np.pad(layer, pad, mode="edge") for layer in layers]
+    return padded[0], padded[1], padded[2], padded[3]
+
+
+def _noise(field: Field, settings: Settings, area: np.ndarray) -> np.ndarray:
+    """Noise (2, widths) of the response on land and in areas, um: a robust scale of what answers where nothing is.
+
+    The response is the best of twelve directions, so its median over plain surface is not zero: the median of its size
+    serves as scale. tests/marks/test_lines.py counts false lines on rough plates.
+    """
+    halo = halo_px(settings.widths_px)
+    answers: list[list[list[np.ndarray]]] = [[[] for _ in settings.widths_px] for _ in range(2)]
+    for core in _sample_windows(field.height_um.shape):
+        height, _, in_area, known = _with_halo(field, area, core, halo)
+        inner = (slice(halo, -halo), slice(halo, -halo))
+        for scale, width in enumerate(settings.widths_px):
+            valley, ridge, _, _ = rises(height, width, halo)
+            for place in (0, 1):
+                here = known[inner] & (in_area[inner] == bool(place))
+                answers[place][scale] += [np.abs(valley[here]), np.abs(ridge[here])]
+    noise = np.array([[_median(np.concatenate(values)) for values in place] for place in answers])
+    noise = MAD_TO_SIGMA * noise
+    # where a field has no area, or nothing else, the other's noise stands
+    noise[1] = np.where(np.isnan(noise[1]), noise[0], noise[1])
+    noise[0] = np.where(np.isnan(noise[0]), noise[1], noise[0])
+    return np.maximum(np.nan_to_num(noise), FLAT_UM)
+
+
+def _median(values: np.ndarray) -> float:
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if values.size else float("nan")
+
+
+def _sample_windows(shape: tuple[int, int]) -> list[tuple[slice, slice]]:
+    """Windows spread evenly over a field; they cover it all where it is small."""
+    starts = []
+    for size in shape:
+        last = max(size - SAMPLE_PX, 0)
+        starts.append(sorted({round(last * index / (SAMPLE_WINDOWS - 1)) for index in range(SAMPLE_WINDOWS)}))
+    return [
+        (slice(row, min(row + SAMPLE_PX, shape[0])), slice(col, min(col + SAMPLE_PX, shape[1])))
+        for row in starts[0]
+        for col in starts[1]
+    ]
+
+
+def confirm(found: Found, bend_per_mm: np.ndarray, kind: str) -> Found:
+    """Drop the traces of a kind that the normals' own curvature contradicts.
+
+    bend_per_mm : (rows, columns): for valleys the least, for ridges the largest principal curvature, 1/mm, positive
+    where convex. Heights are integrated and may hold false folds; curvature comes from the normals directly.
+    """
+    kept = []
+    for trace in found.traces:
+        at = np.clip(np.rint(trace.points_px).astype(int), 0, np.array(bend_per_mm.shape) - 1)
+        bend = bend_per_mm[at[:, 0], at[:, 1]]
+        middle = float(np.median(bend[np.isfinite(bend)])) if np.isfinite(bend).any() else 0.0
+        if trace.kind != kind or (middle <= 0 if kind == "valley" else middle >= 0):
+            kept.append(trace)
+    return replace(found, traces=tuple(kept))

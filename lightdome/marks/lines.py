@@ -1,0 +1,195 @@
+"""Where a point lies lower (valley) or higher (ridge) than both of its sides, at several widths and directions.
+
+The response of one width and direction is the smaller of the two rises from the line to its sides, of the height
+smoothed along the line. It is a second difference across the line that does not answer to a step: the foot of an
+etched wall rises on one side only. (Line detection by second derivatives at several scales: Lindeberg 1998, Steger
+1998; the smaller of two sides: common practice, no source.)
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import distance_transform_edt, gaussian_filter
+
+DIRECTIONS = 12
+NARROWEST_PX = 2.0
+WIDEST_PX = 24.0
+"""Wider lines are found as areas: a detector of w pixels must see about 4 w around."""
+ACROSS_SIGMA = 0.25  # of the width: a groove of that width keeps 95 % of its depth
+LEAST_SIGMA_PX = 0.7
+SIDE = 0.8  # of the width: from the centre to the side, just beyond the wall
+ALONG_SIGMA = 1.0  # of the width; tests/marks/test_lines.py: bends of a radius of two widths are still followed
+LEAST_ALONG_PX = 2.5
+OWN_SHARE = 0.25
+"""A place's own rise must reach this share of the rise of the smoothed line, or a pit would grow into a line."""
+REACH_SIGMAS = 2.5
+
+
+@dataclass(frozen=True)
+class LineMaps:
+    """Best answer at each pixel; `strength` is zero off the line's crest."""
+
+    strength: np.ndarray
+    """Rise over its noise."""
+    scale: np.ndarray
+    """Index of the width that answered."""
+
+
+def line_widths_px(pitch_mm: float, widest_line_um: float) -> tuple[float, ...]:
+    """Widths to look for, pixels: from two pixels up to the widest line, each twice the one before or less."""
+    widest = min(max(widest_line_um / (pitch_mm * 1000.0), NARROWEST_PX), WIDEST_PX)
+    count = max(1, math.ceil(math.log2(widest / NARROWEST_PX) - 1e-9) + 1)
+    return tuple(float(width) for width in np.geomspace(NARROWEST_PX, widest, count))
+
+
+def halo_px(widths_px: Sequence[float]) -> int:
+    """How far the widest detector looks, with a pixel for the crest test."""
+    return max(_margin(width) for width in widths_px) + 2
+
+
+def _margin(width_px: float) -> int:
+    return math.ceil(4 * _across(width_px)) + _along_reach(width_px) + _side_px(width_px) + 3
+
+
+def _across(width_px: float) -> float:
+    return max(ACROSS_SIGMA * width_px, LEAST_SIGMA_PX)
+
+
+def _along(width_px: float) -> float:
+    return max(ALONG_SIGMA * width_px, LEAST_ALONG_PX)
+
+
+def _along_reach(width_px: float) -> int:
+    return math.ceil(REACH_SIGMAS * _along(width_px)) + 1
+
+
+def _side_px(width_px: float) -> int:
+    return math.ceil(SIDE * width_px) + 1
+
+
+def rises(height_um: np.ndarray, width_px: float, keep_px: int) -> tuple[np.ndarray, ...]:
+    """Valley and ridge response of one width, um, and the direction index of each.
+
+    height_um : (rows, columns), um, finite. keep_px : how much of the halo the answer leaves out on each side; the
+    answer has shape (rows - 2 keep_px, columns - 2 keep_px). keep_px must be at least `halo_px` less two.
+    Direction i runs at i x 180/12 degrees counter-clockwise from +x.
+    """
+    smooth = gaussian_filter(height_um, _across(width_px), mode="nearest").astype(np.float32)
+    side = _side_px(width_px)
+    shape = (height_um.shape[0] - 2 * keep_px, height_um.shape[1] - 2 * keep_px)
+    valley = np.full(shape, -np.inf, np.float32)
+    ridge = np.full(shape, -np.inf, np.float32)
+    valley_at = np.zeros(shape, np.uint8)
+    ridge_at = np.zeros(shape, np.uint8)
+    for index in range(DIRECTIONS):
+        angle = math.pi * index / DIRECTIONS
+        along = (-math.sin(angle), math.cos(angle))
+        line = _smooth_along(smooth, along, width_px, keep_px - side)
+        offset = SIDE * width_px
+        step = (round(-along[1] * offset), round(along[0] * offset))
+        up, down = _both_rises(line, side, step)
+        own_up, own_down = _both_rises(smooth, keep_px, step)
+        for best, at, rise, own in ((valley, valley_at, up, own_up), (ridge, ridge_at, down, own_down)):
+            better = (rise > best) & (own >= OWN_SHARE * rise)
+            best[better] = rise[better]
+            at[better] = index
+    return valley, ridge, valley_at, ridge_at
+
+
+def _both_rises(values: np.ndarray, margin: int, step: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Smaller rise, and smaller fall, from each point to its two sides."""
+    centre = _cut(values, margin, (0, 0))
+    left = _cut(values, margin, step) - centre
+    right = _cut(values, margin, (-step[0], -step[1])) - centre
+    return np.minimum(left, right), -np.maximum(left, right)
+
+
+def _smooth_along(values: np.ndarray, along: tuple[float, float], width_px: float, margin: int) -> np.ndarray:
+    """Gaussian mean along a direction; `margin` is cut off on each side."""
+    sigma = _along(width_px)
+    step = max(1.0, width_px / 4)  # the smoothing across has closed gaps of this size
+    count = math.floor(REACH_SIGMAS * sigma / step)
+    places = step * np.arange(-count, count + 1)
+    weights = np.exp(-0.5 * (places / sigma) ** 2)
+    weights = (weights / weights.sum()).astype(np.float32)
+    total = np.zeros((values.shape[0] - 2 * margin, values.shape[1] - 2 * margin), np.float32)
+    for place, weight in zip(places, weights, strict=True):
+        total += weight * _cut(values, margin, (round(along[0] * place), round(along[1] * place)))
+    return total
+
+
+def _cut(values: np.ndarray, margin: int, shift: tuple[int, int]) -> np.ndarray:
+    """The middle of an array, seen from a shifted place."""
+    rows, cols = values.shape
+    return values[
+        margin + shift[0] : rows - margin + shift[0],
+        margin + shift[1] : cols - margin + shift[1],
+    ]
+
+
+def uncertainty_share(width_px: float) -> float:
+    """What is left of the pixels' height uncertainty after the mean along the line, if it is white along it."""
+    return 1 / math.sqrt(2 * math.sqrt(math.pi) * _along(width_px))
+
+
+def line_maps(
+    height_um: np.ndarray,
+    u_height_um: np.ndarray,
+    area: np.ndarray,
+    known: np.ndarray,
+    widths_px: Sequence[float],
+    noise_um: np.ndarray,
+    keep_px: int,
+) -> tuple[LineMaps, LineMaps]:
+    """Crests of valleys and of ridges in one tile.
+
+    height_um, u_height_um : (rows, columns), um, halo included, finite (zero where unknown). area, known : bool, same
+    shape: inside an etched area; measured. noise_um : (2, widths): noise of the response on land and in areas.
+    keep_px : `halo_px(widths_px)`; answers have the shape without it. Lines are not looked for within a line's width
+    of unknown pixels, nor inside an area so near its wall that the wall is the line's side.
+    """
+    margin = keep_px - 1  # one pixel more than asked, for the crest test
+    inner = (slice(margin, -margin), slice(margin, -margin))
+    in_area = area[inner]
+    from_wall = distance_transform_edt(area)[inner] if area.any() else None
+    from_unknown = None if known.all() else distance_transform_edt(known)[inner]
+    best = {
+        kind: (
+            np.zeros(in_area.shape, np.float32),
+            np.zeros(in_area.shape, np.uint8),
+            np.zeros(in_area.shape, np.uint8),
+        )
+        for kind in ("valley", "ridge")
+    }
+    for scale, width in enumerate(widths_px):
+        valley, ridge, valley_at, ridge_at = rises(height_um, width, margin)
+        noise = np.where(in_area, noise_um[1, scale], noise_um[0, scale])
+        noise = np.maximum(noise, uncertainty_share(width) * u_height_um[inner]).astype(np.float32)
+        allowed = noise > 0
+        if from_wall is not None:
+            allowed &= ~in_area | (from_wall > _side_px(width))
+        if from_unknown is not None:
+            allowed &= from_unknown > width
+        for kind, rise, at in (("valley", valley, valley_at), ("ridge", ridge, ridge_at)):
+            strength, where, direction = best[kind]
+            ratio = np.divide(rise, noise, out=np.zeros_like(rise), where=allowed)
+            better = ratio > strength
+            strength[better] = ratio[better]
+            where[better] = scale
+            direction[better] = at[better]
+    return _crest(*best["valley"]), _crest(*best["ridge"])
+
+
+def _crest(strength: np.ndarray, scale: np.ndarray, direction: np.ndarray) -> LineMaps:
+    """Keep what is strongest across its line (the pixel's two neighbours nearest to the normal); drops one pixel."""
+    core = _cut(strength, 1, (0, 0))
+    where = _cut(direction, 1, (0, 0))
+    crest = np.zeros(core.shape, bool)
+    for index in range(DIRECTIONS):
+        angle = math.pi * index / DIRECTIONS
+        step = (round(-math.cos(angle) * 1.2), round(-math.sin(angle) * 1.2))
+        higher = (core > _cut(strength, 1, step)) & (core >= _cut(strength, 1, (-step[0], -step[1])))
+        crest |= (where == index) & higher
+    return LineMaps(np.where(crest, core, 0).astype(np.float32), _cut(scale, 1, (0, 0)))

@@ -1,0 +1,102 @@
+"""What is found on a surface: traces and areas before they are judged, marks after. Frozen; nonsense is refused."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from lightdome.errors import MarkError
+
+CLASSES = ("land", "etched", "tooled", "scratch", "deposit", "friction-ridge print", "pit")
+"""Index = value in `marks/class.tif`."""
+CLASS_CODE = {name: code for code, name in enumerate(CLASSES)}
+
+
+@dataclass(frozen=True)
+class Trace:
+    """The centre line of one long recession (valley) or raising (ridge)."""
+
+    points_px: np.ndarray
+    """(n, 2) row, column; (0, 0) is the first pixel's centre."""
+    width_px: float
+    """Width of the detector that answered most strongly; a first guess of the line's width."""
+    kind: str
+    """valley or ridge."""
+
+    def __post_init__(self) -> None:
+        if self.points_px.ndim != 2 or self.points_px.shape[1] != 2 or len(self.points_px) < 2:
+            raise MarkError(f"a trace needs at least two points (row, column), got shape {self.points_px.shape}")
+        if not np.isfinite(self.points_px).all() or not self.width_px > 0:
+            raise MarkError("a trace needs finite points and a positive width; run trace-marks again")
+        if self.kind not in ("valley", "ridge"):
+            raise MarkError(f"a trace is a valley or a ridge, got {self.kind!r}")
+
+    @property
+    def length_px(self) -> float:
+        """Along the polyline."""
+        return float(np.linalg.norm(np.diff(self.points_px, axis=0), axis=1).sum())
+
+
+@dataclass(frozen=True)
+class Section:
+    """The mean section across one trace. Lengths in pixels across, heights in um; NaN where not measured."""
+
+    width_px: float
+    """Between the walls at half depth."""
+    mouth_px: float
+    """Between the points where the walls reach the surface beside."""
+    reach_px: float
+    """Between the outer feet of the ridges; equals the mouth where there is no ridge."""
+    depth_um: float
+    """From the surface beside to the bottom; negative rule names are in `depth_rule`."""
+    depth_rule: str
+    """bottom (lowest point of the mean section) or A1 (ISO 5436-1)."""
+    burr_left_um: float
+    burr_right_um: float
+    wall_angle_deg: float
+    """Mean of both walls, from lines through 20-80 % of the depth."""
+    removed_fraction: float
+    floor_ratio: float
+    """Width at 80 % of the depth over width at 20 %: 0.25 for a V, 1 for a rectangle."""
+    width_variation: float
+    """Robust spread of the width along the trace over the width."""
+    u_width_px: float
+    u_depth_um: float
+    u_burr_um: float
+    u_removed_fraction: float
+    stations: int
+    """Sections that were averaged."""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """One finding, as it stands in `marks.geojson`: unknown numbers are None."""
+
+    id: str
+    class_name: str
+    confidence: float
+    geometry: dict[str, Any]
+    """GeoJSON geometry in plate mm."""
+    length_mm: float
+    evidence: tuple[str, ...]
+    resolved: bool = True
+    width_um: float | None = None
+    depth_um: float | None = None
+    u_width_um: float | None = None
+    u_depth_um: float | None = None
+    burr_left_um: float | None = None
+    burr_right_um: float | None = None
+    wall_angle_deg: float | None = None
+    removed_fraction: float | None = None
+    orientation_deg: float | None = None
+    crosses: tuple[dict[str, str | None], ...] = field(default=())
+    """Each {"id": the other mark, "later": id of the later one or None where undecided}."""
+    residue: dict[str, float] | None = None
+
+    def __post_init__(self) -> None:
+        if self.class_name not in CLASSES:
+            raise MarkError(f"{self.id}: {self.class_name!r} is not a class; known are {', '.join(CLASSES)}")
+        if not 0 <= self.confidence <= 1:
+            raise MarkError(f"{self.id}: confidence must lie in 0-1, got {self.confidence}")
+        if not self.resolved and self.depth_um is not None:
+            raise MarkError(f"{self.id}: a mark narrower than three pixels has no depth")

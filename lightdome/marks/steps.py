@@ -1,0 +1,160 @@
+"""The steps of this word: paths in, paths out."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from lightdome.errors import GridError, MarkError
+from lightdome.marks.classify import Maps, classify
+from lightdome.marks.detect import Settings, confirm, field_of, find
+from lightdome.marks.features import COLUMNS, collection, table_row, traces_as_json, traces_from_json
+from lightdome.marks.records import CLASS_CODE
+from lightdome.marks.relief import fill_across, form_of
+from lightdome.provenance import Provenance
+from lightdome.raster import Band, Grid, Raster
+from lightdome.store import open_raster, read_json, write_json, write_raster, write_table
+from lightdome.tiles import TILE_PX
+
+AREA_BAND = Band("area", "1")
+CLASS_BAND = Band("class", "1")
+
+
+def trace_marks(
+    *,
+    height: Path,
+    height_uncertainty: Path,
+    curvature: Path,
+    traces: Path,
+    areas: Path,
+    reference_cutoff_mm: float = 8.0,
+    widest_line_um: float = 500.0,
+    threshold: float = 6.0,
+    longest_gap_um: float = 1000.0,
+    shortest_mm: float = 0.5,
+    threads: int = 1,
+    tile_px: int = TILE_PX,
+) -> None:
+    """Lines joined into traces, and areas below or above the surface beside them.
+
+    Writes `traces` (JSON: polylines in plate mm) and `areas` (band area: 1, 2, ... below; -1, -2, ... above; 0 none;
+    NaN unknown).
+
+    reference_cutoff_mm : cut-off of the surface that counts as land (ISO 16610-61 weight; 8 mm is the widest usual
+    index that keeps the drift of photometric heights out, standards.md 4.13 and 4.15). widest_line_um : wider is an
+    area. threshold : rise over noise a line needs (tests/marks/test_lines.py counts false lines on rolled metal).
+    longest_gap_um : bridged between pieces of one line, as far as they are twice as long. shortest_mm : shorter traces
+    are dropped.
+    """
+    settings = {
+        "reference_cutoff_mm": reference_cutoff_mm,
+        "widest_line_um": widest_line_um,
+        "threshold": threshold,
+        "longest_gap_um": longest_gap_um,
+        "shortest_mm": shortest_mm,
+    }
+    for name, value in settings.items():
+        if not (np.isfinite(value) and value > 0):
+            raise MarkError(f"trace_marks: {name} must be positive, got {value}; correct the setting")
+    height_um, grid = _band(height, "height")
+    u_height_um, _ = _band(height_uncertainty, "u_height", like=(height, grid))
+    field = field_of(height_um, u_height_um, reference_cutoff_mm / grid.pitch_mm)
+    told = Settings.of(grid.pitch_mm, widest_line_um, threshold, longest_gap_um, shortest_mm)
+    found = find(field, told, threads, tile_px)
+    for kind, band in (("valley", "k2"), ("ridge", "k1")):
+        bend, _ = _band(curvature, band, like=(height, grid))
+        found = confirm(found, bend, kind)
+    provenance = Provenance.of("trace-marks", [height, height_uncertainty, curvature], settings)
+    labels = np.where(np.isfinite(height_um), found.labels, np.nan).astype(np.float32)
+    write_raster(areas, Raster(labels[None], grid, (AREA_BAND,)), provenance)
+    write_json(traces, {**traces_as_json(found, grid), "provenance": provenance.as_dict()})
+
+
+def classify_marks(
+    *,
+    height: Path,
+    height_uncertainty: Path,
+    reflectance: Path,
+    traces: Path,
+    areas: Path,
+    marks: Path,
+    table: Path,
+    classes: Path,
+) -> None:
+    """Section, most likely cause, evidence and confidence of every mark.
+
+    Writes `marks` (GeoJSON in plate mm), `table` (the same as CSV) and `classes` (band class). No mark at all is a
+    result: an empty collection, a table of its header alone, classes all 0.
+    """
+    sources = [height, height_uncertainty, reflectance, traces, areas]
+    height_um, grid = _band(height, "height")
+    u_height_um, _ = _band(height_uncertainty, "u_height", like=(height, grid))
+    diffuse, _ = _band(reflectance, "diffuse", like=(height, grid))
+    labels, _ = _band(areas, "area", like=(height, grid))
+    facts = read_json(traces)
+    try:
+        lines = traces_from_json(facts, grid)
+        wide, land_scale_um = int(facts["wide_areas"]), float(facts["land_scale_um"])
+    except (MarkError, KeyError, TypeError, ValueError) as error:
+        raise MarkError(f"{traces}: is not what trace-marks writes ({error}); run trace-marks again") from error
+    numbers = np.nan_to_num(labels, nan=0.0).astype(np.int32)
+    del labels
+    found, painted = classify(Maps(height_um, u_height_um, diffuse, numbers, wide, land_scale_um, grid), lines)
+    provenance = Provenance.of("classify-marks", sources, {})
+    write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
+    write_table(table, COLUMNS, [table_row(mark) for mark in found])
+    write_json(marks, {**collection(found, grid), "provenance": provenance.as_dict()})
+
+
+def split_relief(
+    *,
+    height: Path,
+    marks: Path,
+    classes: Path,
+    etched_height: Path,
+    scratch_height: Path,
+    form_cutoff_mm: float = 8.0,
+) -> None:
+    """Form, etched relief and later marks, adding up to the height.
+
+    form = areal Gaussian low-pass of the height; scratch_height = height less a smooth fill across the scratches,
+    non-zero on them alone; etched_height = height - form - scratch_height. NaN stays NaN.
+
+    form_cutoff_mm : wavelength of which half goes to the form (ISO 16610-61). 8 mm keeps the relief of lettering and
+    tone and leaves out what photometric heights do not know (methods.md 1: drift of the whole plate).
+    """
+    if not (np.isfinite(form_cutoff_mm) and form_cutoff_mm > 0):
+        raise MarkError(f"split_relief: form_cutoff_mm must be positive, got {form_cutoff_mm}; correct the setting")
+    height_um, grid = _band(height, "height")
+    codes, _ = _band(classes, "class", like=(height, grid))
+    scratched = codes == CLASS_CODE["scratch"]
+    features = read_json(marks).get("features")
+    if not isinstance(features, Sequence):
+        raise MarkError(f"{marks}: has no list of features; run classify-marks again")
+    if scratched.any() and not any(feature["properties"]["class"] == "scratch" for feature in features):
+        raise MarkError(f"{classes}: shows scratches, but {marks} has none; run classify-marks again")
+    scratch_um = height_um - fill_across(height_um, scratched)
+    provenance = Provenance.of("split-relief", [height, marks, classes], {"form_cutoff_mm": form_cutoff_mm})
+    etched_um = height_um
+    etched_um -= form_of(height_um, form_cutoff_mm / grid.pitch_mm)
+    etched_um -= scratch_um
+    write_raster(etched_height, Raster(etched_um[None], grid, (Band("etched_height", "um"),)), provenance)
+    write_raster(scratch_height, Raster(scratch_um[None], grid, (Band("scratch_height", "um"),)), provenance)
+
+
+def _band(path: Path, name: str, like: tuple[Path, Grid] | None = None) -> tuple[np.ndarray, Grid]:
+    """One band (rows, columns) of a raster, which must lie on the same pixels as another."""
+    with open_raster(path) as reader:
+        if like is not None and not _same_pixels(reader.grid, like[1]):
+            raise GridError(
+                f"{path}: has {_pixels(reader.grid)}, but {like[0].name} has {_pixels(like[1])}; make both again"
+            )
+        return reader.read(bands=[name])[0], reader.grid
+
+
+def _same_pixels(one: Grid, other: Grid) -> bool:
+    return one.shape == other.shape and abs(one.pitch_mm / other.pitch_mm - 1) < 1e-6
+
+
+def _pixels(grid: Grid) -> str:
+    return f"{grid.shape[1]} x {grid.shape[0]} pixels of {grid.pitch_mm:g} mm"

@@ -1,0 +1,175 @@
+"""Crest pixels joined into traces: skeleton, branches, and branches that continue one another."""
+
+import numpy as np
+from scipy.ndimage import binary_dilation, convolve, gaussian_filter1d, label, maximum
+from scipy.spatial import cKDTree
+from skimage.measure import approximate_polygon
+from skimage.morphology import skeletonize
+
+from lightdome.marks.records import Trace
+
+WEAK = 0.6
+"""Weaker crests, down to this share of the threshold, continue a line that passes it somewhere."""
+DIRECTION_REACH_PX = 12
+TURN_DEG = 30.0
+NEAR_GAP_PX = 4.0
+GAP_SHARE = 0.5
+"""A gap is at most this share of the shorter of the two pieces."""
+ROUNDS = 3
+SMOOTH_PX = 2.0
+SIMPLIFY_PX = 0.2
+NEIGHBOURS = np.ones((3, 3), bool)
+
+
+def skeleton(strength: np.ndarray, threshold: float) -> np.ndarray:
+    """One-pixel-wide lines where connected crests pass the threshold; (rows, columns) bool.
+
+    strength : (rows, columns), zero off the crests. Method: two thresholds as of Canny 1986, gaps of one pixel closed.
+    """
+    crest = strength > WEAK * threshold
+    pieces, count = label(crest, NEIGHBOURS)
+    if count == 0:
+        return crest
+    strong = np.zeros(count + 1, bool)
+    strong[1:] = maximum(strength, pieces, np.arange(1, count + 1)) > threshold
+    crest = strong[pieces]
+    del pieces
+    return skeletonize(binary_dilation(crest, NEIGHBOURS))
+
+
+def branches(lines: np.ndarray) -> list[np.ndarray]:
+    """Ordered pixels, (n, 2) row and column, of every stretch of a skeleton between its ends and junctions."""
+    degree = convolve(lines.astype(np.uint8), np.ones((3, 3), np.uint8), mode="constant") - 1
+    paths = lines & (degree <= 2)
+    cols = lines.shape[1]
+    left = set(np.flatnonzero(paths).tolist())
+    steps = [(row, col) for row in (-1, 0, 1) for col in (-1, 0, 1) if row or col]
+
+    def beside(pixel: int) -> list[int]:
+        row, col = divmod(pixel, cols)
+        around = ((row + r, col + c) for r, c in steps if 0 <= col + c < cols)
+        return [r * cols + c for r, c in around if r * cols + c in left]
+
+    found = []
+    # ends first, so that a stretch is walked once and whole; what is left then are closed loops
+    for start in sorted(left, key=lambda pixel: (len(beside(pixel)) > 1, pixel)):
+        if start not in left:
+            continue
+        left.discard(start)
+        path = [start]
+        while onward := beside(path[-1]):
+            left.discard(onward[0])
+            path.append(onward[0])
+        found.append(np.stack(np.divmod(np.array(path), cols), axis=1).astype(float))
+    return found
+
+
+def join(pieces: list[np.ndarray], gap_px: float) -> list[np.ndarray]:
+    """Pieces that continue one another, joined end to end.
+
+    Ends are paired, best first, where the gap is short against the pieces and neither the pieces nor the gap turn by
+    more than 30 degrees; a line that crosses another therefore runs through.
+    """
+    for _ in range(ROUNDS):
+        joined = _join_once(pieces, gap_px)
+        if len(joined) == len(pieces):
+            break
+        pieces = joined
+    return pieces
+
+
+def _join_once(pieces: list[np.ndarray], gap_px: float) -> list[np.ndarray]:
+    if len(pieces) < 2:
+        return pieces
+    lengths = np.array([len(piece) for piece in pieces], float)
+    ends = np.array([piece[index] for piece in pieces for index in (0, -1)])
+    headings = np.array([_heading(piece, index) for piece in pieces for index in (0, -1)])
+    pairs = cKDTree(ends).query_pairs(max(gap_px, NEAR_GAP_PX), output_type="ndarray")
+    pairs = pairs[pairs[:, 0] // 2 != pairs[:, 1] // 2]
+    if not len(pairs):
+        return pieces
+    one, other = pairs.T
+    gap = ends[other] - ends[one]
+    distance = np.linalg.norm(gap, axis=1)
+    shorter = np.minimum(lengths[one // 2], lengths[other // 2])
+    turn = _angle_deg(headings[one], -headings[other])
+    unit = gap / np.maximum(distance, 1e-9)[:, None]
+    bend = np.maximum(_angle_deg(headings[one], unit), _angle_deg(-headings[other], unit))
+    near = distance <= NEAR_GAP_PX
+    limit = np.maximum(NEAR_GAP_PX, np.minimum(gap_px, GAP_SHARE * shorter))
+    fits = (turn <= TURN_DEG) & (distance <= limit) & (near | (bend <= TURN_DEG / 2))
+    # across a junction the heading over the gap is known to a pixel only, so it weighs little
+    cost = turn / TURN_DEG + np.where(near, bend / 180, bend / TURN_DEG) + distance / max(gap_px, NEAR_GAP_PX)
+    order = np.lexsort((other, one, cost))
+    partner: dict[int, int] = {}
+    for index in order[fits[order]]:
+        a, b = int(one[index]), int(other[index])
+        if a not in partner and b not in partner:
+            partner[a], partner[b] = b, a
+    return _chains(pieces, partner)
+
+
+def _heading(piece: np.ndarray, index: int) -> np.ndarray:
+    """Unit direction in which a piece leaves through one of its ends."""
+    part = piece[:DIRECTION_REACH_PX] if index == 0 else piece[: -DIRECTION_REACH_PX - 1 : -1]
+    away = part[0] - part[1:].mean(axis=0) if len(part) > 1 else np.zeros(2)
+    return away / max(float(np.linalg.norm(away)), 1e-9)
+
+
+def _angle_deg(a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    return np.degrees(np.arccos(np.clip((a * b).sum(axis=1), -1, 1)))
+
+
+def _chains(pieces: list[np.ndarray], partner: dict[int, int]) -> list[np.ndarray]:
+    """Follow paired ends; a closed ring of pieces is opened at its first."""
+    done: set[int] = set()
+    chains = []
+    starts = [end for end in range(2 * len(pieces)) if end not in partner] + list(range(2 * len(pieces)))
+    for start in starts:
+        if start // 2 in done:
+            continue
+        parts, end = [], start
+        while end // 2 not in done:
+            done.add(end // 2)
+            parts.append(pieces[end // 2] if end % 2 == 0 else pieces[end // 2][::-1])
+            onward = partner.get(end ^ 1)
+            if onward is None:
+                break
+            end = onward
+        chains.append(np.concatenate(parts))
+    return chains
+
+
+def smooth_line(points: np.ndarray) -> np.ndarray:
+    """A pixel path without its stairs, and with few points: steps of a pixel grid make a slanted line 8 % too long."""
+    if len(points) < 3:
+        return points
+    # beyond the ends the path is continued point-symmetrically, so that the ends stay where they are
+    reach = min(len(points) - 1, int(4 * SMOOTH_PX))
+    before = 2 * points[0] - points[reach:0:-1]
+    after = 2 * points[-1] - points[-2 : -2 - reach : -1]
+    smooth = gaussian_filter1d(np.concatenate([before, points, after]), SMOOTH_PX, axis=0)[reach : reach + len(points)]
+    return approximate_polygon(smooth, SIMPLIFY_PX)
+
+
+def traces(
+    strength: np.ndarray, scale: np.ndarray, widths_px: tuple[float, ...], kind: str, limits: tuple[float, float, float]
+) -> list[Trace]:
+    """All traces of one kind.
+
+    strength, scale : (rows, columns), from `lines.line_maps`. limits : threshold of the strength, longest gap bridged
+    and shortest trace kept, the last two in pixels; a trace is also at least three times as long as wide.
+    """
+    threshold, gap_px, shortest_px = limits
+    found = []
+    for path in join(branches(skeleton(strength, threshold)), gap_px):
+        index = path.astype(int)
+        answered = strength[index[:, 0], index[:, 1]] > 0
+        at = scale[index[:, 0], index[:, 1]][answered]
+        width_px = widths_px[int(np.median(at))] if at.size else widths_px[0]
+        if len(path) < max(3, shortest_px, 3 * width_px):
+            continue
+        line = smooth_line(path)
+        if len(line) >= 2 and np.ptp(line, axis=0).max() > 0:
+            found.append(Trace(line, width_px, kind))
+    return found
