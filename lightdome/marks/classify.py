@@ -47,6 +47,8 @@ class _Line:
     trace: Trace
     section: Section
     verdict: Verdict
+    areas: tuple[int, ...] = ()
+    """Labels of the wide areas it runs into."""
 
 
 def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarray]:
@@ -58,10 +60,10 @@ def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarra
     measured = (_measure_line(maps, trace) for trace in progress(traces, "sections"))
     lines = [line for line in measured if line is not None]
     occupied = painted(maps.grid.shape, [(line.trace.points_px, line.section.reach_px) for line in lines])
-    areas, codes = _area_marks(maps, occupied)
+    areas, codes, ids_of_areas = _area_marks(maps, occupied)
     del occupied
     marks = areas + [_line_mark(maps, line, f"m{len(areas) + index:04d}") for index, line in enumerate(lines, 1)]
-    marks = _with_crossings(maps, marks, lines, len(areas))
+    marks = _with_crossings(maps, marks, lines, ids_of_areas)
     classes = codes[maps.labels]
     order = ("etched", "tooled", "deposit", "scratch")  # the later marks lie on top
     for line in sorted(lines, key=lambda line: order.index(line.verdict.class_name)):
@@ -84,8 +86,9 @@ def _measure_line(maps: Maps, trace: Trace) -> _Line | None:
     if trace.kind == "ridge":
         return _Line(trace, section, judge_raised_line(section, maps.grid.pitch_mm))
     label = maps.labels[points[:, 0], points[:, 1]]
-    in_area = float(((label > 0) & (label <= maps.wide)).mean())
-    return _Line(trace, section, judge_line(section, maps.grid.pitch_mm, in_area, straightness(trace.points_px)))
+    inside = (label > 0) & (label <= maps.wide)
+    verdict = judge_line(section, maps.grid.pitch_mm, float(inside.mean()), straightness(trace.points_px))
+    return _Line(trace, section, verdict, tuple(int(value) for value in np.unique(label[inside])))
 
 
 def straightness(points_px: np.ndarray) -> float:
@@ -149,9 +152,10 @@ def _line_residue(diffuse: np.ndarray, trace: Trace, section: Section) -> dict[s
     return contrast(floor, beside, len(places) / BLOCK)
 
 
-def _area_marks(maps: Maps, occupied: np.ndarray) -> tuple[list[Mark], np.ndarray]:
-    """Marks of labelled areas, and the class code of every label (index = label; negative ones from the end)."""
+def _area_marks(maps: Maps, occupied: np.ndarray) -> tuple[list[Mark], np.ndarray, dict[int, str]]:
+    """Marks of labelled areas, the class code of every label (index = label; negative ones from the end), their ids."""
     marks: list[Mark] = []
+    ids: dict[int, str] = {}
     deepest, highest = int(maps.labels.max(initial=0)), -int(maps.labels.min(initial=0))
     codes = np.zeros(deepest + highest + 1, np.uint8)
     for sign, count in ((1, deepest), (-1, highest)):
@@ -164,7 +168,8 @@ def _area_marks(maps: Maps, occupied: np.ndarray) -> tuple[list[Mark], np.ndarra
             if mark is not None:
                 marks.append(mark)
                 codes[sign * number] = CLASS_CODE[mark.class_name]
-    return marks, codes
+                ids[sign * number] = mark.id
+    return marks, codes, ids
 
 
 def _area_mark(maps: Maps, occupied: np.ndarray, label: int, window: tuple[slice, slice], mark_id: str) -> Mark | None:
@@ -214,14 +219,20 @@ def _area_mark(maps: Maps, occupied: np.ndarray, label: int, window: tuple[slice
     )
 
 
-def _with_crossings(maps: Maps, marks: list[Mark], lines: list[_Line], first: int) -> list[Mark]:
-    """Marks with what they cross: lines each other, lines the areas they run into."""
+def _with_crossings(maps: Maps, marks: list[Mark], lines: list[_Line], ids_of_areas: dict[int, str]) -> list[Mark]:
+    """Marks (areas, then lines) with what they cross: lines each other, lines the areas they run into."""
+    first = len(marks) - len(lines)
     found: dict[str, list[dict[str, str | None]]] = {mark.id: [] for mark in marks}
 
     def note(a: str, b: str, later: str | None) -> None:
         found[a].append({"id": b, "later": later})
         found[b].append({"id": a, "later": later})
 
+    for index, line in enumerate(lines):
+        for label in line.areas:
+            if label in ids_of_areas:
+                # an etch lowers an older groove too and may leave its shape: the order stays open
+                note(marks[first + index].id, ids_of_areas[label], None)
     for a, b, place in crossings([line.trace.points_px for line in lines]):
         later = None
         if lines[a].trace.kind == lines[b].trace.kind == "valley":

@@ -94,7 +94,8 @@ def _size_sentence(section: Section, pitch_mm: float, resolved: bool) -> str:
         how = "from the surface beside to the lowest point of the mean section"
     return (
         f"Depth {section.depth_um:.1f} um (u = {section.u_depth_um:.1f} um; {how}),"
-        f" width {section.width_px * um:.0f} um at half depth (u = {section.u_width_px * um:.0f} um), walls {section.wall_angle_deg:.0f} degrees,"
+        f" width {section.width_px * um:.0f} um at half depth (u = {section.u_width_px * um:.0f} um),"
+        f" walls {section.wall_angle_deg:.0f} degrees,"
         f" over {section.stations} sections."
     )
 

@@ -10,7 +10,9 @@ from lightdome.marks.records import Trace
 
 WEAK = 0.6
 """Weaker crests, down to this share of the threshold, continue a line that passes it somewhere."""
-DIRECTION_REACH_PX = 12
+DIRECTION_REACH_PX = 15
+HOOK_PX = 4
+"""The last pixels of a piece may bend into what cut it off; its direction is taken before them."""
 TURN_DEG = 30.0
 NEAR_GAP_PX = 4.0
 GAP_SHARE = 0.5
@@ -83,17 +85,20 @@ def _join_once(pieces: list[np.ndarray], gap_px: float) -> list[np.ndarray]:
         return pieces
     lengths = np.array([len(piece) for piece in pieces], float)
     ends = np.array([piece[index] for piece in pieces for index in (0, -1)])
-    headings = np.array([_heading(piece, index) for piece in pieces for index in (0, -1)])
+    anchors, headings = (
+        np.array(values)
+        for values in zip(*(_heading(piece, index) for piece in pieces for index in (0, -1)), strict=True)
+    )
     pairs = cKDTree(ends).query_pairs(max(gap_px, NEAR_GAP_PX), output_type="ndarray")
     pairs = pairs[pairs[:, 0] // 2 != pairs[:, 1] // 2]
     if not len(pairs):
         return pieces
     one, other = pairs.T
-    gap = ends[other] - ends[one]
-    distance = np.linalg.norm(gap, axis=1)
+    distance = np.linalg.norm(ends[other] - ends[one], axis=1)
+    gap = anchors[other] - anchors[one]
     shorter = np.minimum(lengths[one // 2], lengths[other // 2])
     turn = _angle_deg(headings[one], -headings[other])
-    unit = gap / np.maximum(distance, 1e-9)[:, None]
+    unit = gap / np.maximum(np.linalg.norm(gap, axis=1), 1e-9)[:, None]
     bend = np.maximum(_angle_deg(headings[one], unit), _angle_deg(-headings[other], unit))
     near = distance <= NEAR_GAP_PX
     limit = np.maximum(NEAR_GAP_PX, np.minimum(gap_px, GAP_SHARE * shorter))
@@ -109,11 +114,12 @@ def _join_once(pieces: list[np.ndarray], gap_px: float) -> list[np.ndarray]:
     return _chains(pieces, partner)
 
 
-def _heading(piece: np.ndarray, index: int) -> np.ndarray:
-    """Unit direction in which a piece leaves through one of its ends."""
+def _heading(piece: np.ndarray, index: int) -> tuple[np.ndarray, np.ndarray]:
+    """Place shortly before one of a piece's ends, and the unit direction in which the piece leaves through it."""
     part = piece[:DIRECTION_REACH_PX] if index == 0 else piece[: -DIRECTION_REACH_PX - 1 : -1]
+    part = part[min(HOOK_PX, len(part) // 3) :]
     away = part[0] - part[1:].mean(axis=0) if len(part) > 1 else np.zeros(2)
-    return away / max(float(np.linalg.norm(away)), 1e-9)
+    return part[0], away / max(float(np.linalg.norm(away)), 1e-9)
 
 
 def _angle_deg(a: np.ndarray, b: np.ndarray) -> np.ndarray:
