@@ -67,9 +67,8 @@ def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarra
     classes = codes[maps.labels]
     order = ("etched", "tooled", "deposit", "scratch")  # the later marks lie on top
     for line in sorted(lines, key=lambda line: order.index(line.verdict.class_name)):
-        is_later = line.verdict.class_name in ("scratch", "deposit")
-        width_px = line.section.reach_px if is_later else line.section.mouth_px
-        paint_line(classes, line.trace.points_px, width_px, CLASS_CODE[line.verdict.class_name])
+        # the ridges beside a groove belong to it
+        paint_line(classes, line.trace.points_px, line.section.reach_px, CLASS_CODE[line.verdict.class_name])
     classes[~np.isfinite(maps.height_um)] = 0
     return marks, classes
 

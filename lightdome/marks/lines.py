@@ -7,7 +7,7 @@ etched wall rises on one side only. (Line detection by second derivatives at sev
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,8 +22,8 @@ LEAST_SIGMA_PX = 0.7
 SIDE = 0.8  # of the width: from the centre to the side, just beyond the wall
 ALONG_SIGMA = 1.0  # of the width; tests/marks/test_lines.py: bends of a radius of two widths are still followed
 LEAST_ALONG_PX = 2.5
-OWN_SHARE = 0.25
-"""A place's own rise must reach this share of the rise of the smoothed line, or a pit would grow into a line."""
+HALF_SHARE = 0.4
+"""Ahead and behind, the line must rise by this share of the whole, or a pit would grow into a line."""
 REACH_SIGMAS = 2.5
 
 
@@ -69,33 +69,27 @@ def _side_px(width_px: float) -> int:
     return math.ceil(SIDE * width_px) + 1
 
 
-def rises(height_um: np.ndarray, width_px: float, keep_px: int) -> tuple[np.ndarray, ...]:
-    """Valley and ridge response of one width, um, and the direction index of each.
+def rises(height_um: np.ndarray, width_px: float, keep_px: int) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+    """Valley and ridge response of one width, um, one direction after the other.
 
-    height_um : (rows, columns), um, finite. keep_px : how much of the halo the answer leaves out on each side; the
-    answer has shape (rows - 2 keep_px, columns - 2 keep_px). keep_px must be at least `halo_px` less two.
-    Direction i runs at i x 180/12 degrees counter-clockwise from +x.
+    height_um : (rows, columns), um, finite. keep_px : how much of the halo the answers leave out on each side, so that
+    they have shape (rows - 2 keep_px, columns - 2 keep_px); at least `halo_px` less two.
+    Direction i runs at i x 180/12 degrees counter-clockwise from +x. Negative where a place is no valley (ridge), and
+    -inf where it would be one only by its neighbours on one side along the line.
     """
     smooth = gaussian_filter(height_um, _across(width_px), mode="nearest").astype(np.float32)
     side = _side_px(width_px)
-    shape = (height_um.shape[0] - 2 * keep_px, height_um.shape[1] - 2 * keep_px)
-    valley = np.full(shape, -np.inf, np.float32)
-    ridge = np.full(shape, -np.inf, np.float32)
-    valley_at = np.zeros(shape, np.uint8)
-    ridge_at = np.zeros(shape, np.uint8)
+    offset = SIDE * width_px
     for index in range(DIRECTIONS):
         angle = math.pi * index / DIRECTIONS
         along = (-math.sin(angle), math.cos(angle))
-        line = _smooth_along(smooth, along, width_px, keep_px - side)
-        offset = SIDE * width_px
         step = (round(-along[1] * offset), round(along[0] * offset))
-        up, down = _both_rises(line, side, step)
-        own_up, own_down = _both_rises(smooth, keep_px, step)
-        for best, at, rise, own in ((valley, valley_at, up, own_up), (ridge, ridge_at, down, own_down)):
-            better = (rise > best) & (own >= OWN_SHARE * rise)
-            best[better] = rise[better]
-            at[better] = index
-    return valley, ridge, valley_at, ridge_at
+        ahead, behind = _smooth_along(smooth, along, width_px, keep_px - side)
+        both = _both_rises((ahead + behind) / 2, side, step)
+        for half in (ahead, behind):
+            for rise, part in zip(both, _both_rises(half, side, step), strict=True):
+                rise[part < HALF_SHARE * rise] = -np.inf
+        yield both
 
 
 def _both_rises(values: np.ndarray, margin: int, step: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
@@ -106,18 +100,21 @@ def _both_rises(values: np.ndarray, margin: int, step: tuple[int, int]) -> tuple
     return np.minimum(left, right), -np.maximum(left, right)
 
 
-def _smooth_along(values: np.ndarray, along: tuple[float, float], width_px: float, margin: int) -> np.ndarray:
-    """Gaussian mean along a direction; `margin` is cut off on each side."""
+def _smooth_along(
+    values: np.ndarray, along: tuple[float, float], width_px: float, margin: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Gaussian mean over the half line ahead, and over the one behind; `margin` is cut off on each side."""
     sigma = _along(width_px)
     step = max(1.0, width_px / 4)  # the smoothing across has closed gaps of this size
-    count = math.floor(REACH_SIGMAS * sigma / step)
-    places = step * np.arange(-count, count + 1)
+    places = step * np.arange(math.floor(REACH_SIGMAS * sigma / step) + 1)
     weights = np.exp(-0.5 * (places / sigma) ** 2)
+    weights[0] /= 2  # shared by both halves
     weights = (weights / weights.sum()).astype(np.float32)
-    total = np.zeros((values.shape[0] - 2 * margin, values.shape[1] - 2 * margin), np.float32)
-    for place, weight in zip(places, weights, strict=True):
-        total += weight * _cut(values, margin, (round(along[0] * place), round(along[1] * place)))
-    return total
+    halves = np.zeros((2, values.shape[0] - 2 * margin, values.shape[1] - 2 * margin), np.float32)
+    for half, sign in zip(halves, (1, -1), strict=True):
+        for place, weight in zip(sign * places, weights, strict=True):
+            half += weight * _cut(values, margin, (round(along[0] * place), round(along[1] * place)))
+    return halves[0], halves[1]
 
 
 def _cut(values: np.ndarray, margin: int, shift: tuple[int, int]) -> np.ndarray:
@@ -146,7 +143,7 @@ def line_maps(
     """Crests of valleys and of ridges in one tile.
 
     height_um, u_height_um : (rows, columns), um, halo included, finite (zero where unknown). area, known : bool, same
-    shape: inside an etched area; measured. noise_um : (2, widths): noise of the response on land and in areas.
+    shape: inside an etched area; measured. noise_um : (2, widths, directions): of the response on land and in areas.
     keep_px : `halo_px(widths_px)`; answers have the shape without it. Lines are not looked for within a line's width
     of unknown pixels, nor inside an area so near its wall that the wall is the line's side.
     """
@@ -155,31 +152,23 @@ def line_maps(
     in_area = area[inner]
     from_wall = distance_transform_edt(area)[inner] if area.any() else None
     from_unknown = None if known.all() else distance_transform_edt(known)[inner]
-    best = {
-        kind: (
-            np.zeros(in_area.shape, np.float32),
-            np.zeros(in_area.shape, np.uint8),
-            np.zeros(in_area.shape, np.uint8),
-        )
-        for kind in ("valley", "ridge")
-    }
+    best = [(np.zeros(in_area.shape, np.float32), *np.zeros((2, *in_area.shape), np.uint8)) for _ in range(2)]
     for scale, width in enumerate(widths_px):
-        valley, ridge, valley_at, ridge_at = rises(height_um, width, margin)
-        noise = np.where(in_area, noise_um[1, scale], noise_um[0, scale])
-        noise = np.maximum(noise, uncertainty_share(width) * u_height_um[inner]).astype(np.float32)
-        allowed = noise > 0
+        allowed = np.ones(in_area.shape, bool)
         if from_wall is not None:
             allowed &= ~in_area | (from_wall > _side_px(width))
         if from_unknown is not None:
             allowed &= from_unknown > width
-        for kind, rise, at in (("valley", valley, valley_at), ("ridge", ridge, ridge_at)):
-            strength, where, direction = best[kind]
-            ratio = np.divide(rise, noise, out=np.zeros_like(rise), where=allowed)
-            better = ratio > strength
-            strength[better] = ratio[better]
-            where[better] = scale
-            direction[better] = at[better]
-    return _crest(*best["valley"]), _crest(*best["ridge"])
+        least = uncertainty_share(width) * u_height_um[inner]
+        for index, both in enumerate(rises(height_um, width, margin)):
+            noise = np.maximum(np.where(in_area, *noise_um[::-1, scale, index]), least)
+            for rise, (strength, where, direction) in zip(both, best, strict=True):
+                ratio = rise / noise
+                better = allowed & (ratio > strength)
+                strength[better] = ratio[better]
+                where[better] = scale
+                direction[better] = index
+    return _crest(*best[0]), _crest(*best[1])
 
 
 def _crest(strength: np.ndarray, scale: np.ndarray, direction: np.ndarray) -> LineMaps:

@@ -25,8 +25,8 @@ def reference_surface(blocks_um: np.ndarray, cutoff_blocks: float) -> np.ndarray
     """Reference surface of a field, on the grid of its block means.
 
     blocks_um : (rows, columns), um, NaN where unknown. cutoff_blocks : cut-off of the Gaussian filter, in blocks.
-    Returns (rows, columns), um, finite everywhere; all zero where nothing is known. Method: a quadratic surface by
-    asymmetric least squares, then the land residuals low-passed by the ISO 16610-61 weight, normalised by the share of
+    Returns (rows, columns), um, finite everywhere; all zero where nothing is known. Method: a quadratic surface
+    by least absolute values, then the land residuals low-passed by the ISO 16610-61 weight, normalised by the share of
     land, both repeated on what lies within three standard deviations of the surface.
     """
     known = np.isfinite(blocks_um)
@@ -46,22 +46,45 @@ def reference_surface(blocks_um: np.ndarray, cutoff_blocks: float) -> np.ndarray
 
 
 def _quadratic(blocks_um: np.ndarray, known: np.ndarray) -> np.ndarray:
-    """Quadratic surface through the land, at every block."""
+    """Quadratic surface through the land, at every block.
+
+    Its bend comes from the steps between neighbouring blocks, by least absolute values: walls are few and large, and
+    land and floors bend alike. A fit to the heights themselves would lean over an etched side of a plate. Its level
+    comes from the heights, from the upper side.
+    """
     rows, cols = blocks_um.shape
     y, x = np.meshgrid(np.linspace(-1, 1, rows), np.linspace(-1, 1, cols), indexing="ij")
-    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
-    A, z = terms[known], blocks_um[known]
-    fit = np.full(len(z), z.mean())
+    terms = np.stack([x, y, x * x, x * y, y * y], axis=-1)
+    steps, rises = [], []
+    for axis in (0, 1):
+        rise = np.diff(blocks_um, axis=axis)
+        both = np.isfinite(rise)
+        rises.append(rise[both])
+        steps.append(np.diff(terms, axis=axis)[both])
+    A, rise = np.concatenate(steps), np.concatenate(rises)
+    bend = np.zeros(A.shape[1])
+    if len(rise) > 2 * A.shape[1]:
+        weight = np.ones(len(rise))
+        for _ in range(ROUNDS):
+            bend = _solve(A, rise, weight)
+            off = np.abs(rise - A @ bend)
+            weight = 1 / np.maximum(off, np.median(off) / 10 + 1e-9)
+    form = terms @ bend
+    return form + _upper_level((blocks_um - form)[known])
+
+
+def _upper_level(heights_um: np.ndarray) -> float:
+    """Level of the land among heights of land and of what lies below it."""
+    level = float(heights_um.mean())
     for _ in range(ROUNDS):
-        weight = np.where(z > fit, START_EXPECTILE, 1 - START_EXPECTILE)
-        fit = A @ _solve(A, z, weight)
+        weight = np.where(heights_um > level, START_EXPECTILE, 1 - START_EXPECTILE)
+        level = float((weight * heights_um).sum() / weight.sum())
     for _ in range(ROUNDS):
-        weight = (np.abs(z - fit) <= KEEP_SIGMA * upper_scale(z - fit) + 1e-9).astype(float)
-        if weight.sum() < 2 * A.shape[1]:
+        land = np.abs(heights_um - level) <= KEEP_SIGMA * upper_scale(heights_um - level) + 1e-9
+        if not land.any():
             break
-        coefficients = _solve(A, z, weight)
-        fit = A @ coefficients
-    return terms @ _solve(A, fit, np.ones(len(z)))
+        level = float(heights_um[land].mean())
+    return level
 
 
 def _solve(A: np.ndarray, z: np.ndarray, weight: np.ndarray) -> np.ndarray:

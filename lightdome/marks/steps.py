@@ -29,7 +29,7 @@ def trace_marks(
     areas: Path,
     reference_cutoff_mm: float = 8.0,
     widest_line_um: float = 500.0,
-    threshold: float = 6.0,
+    threshold: float = 5.0,
     longest_gap_um: float = 1500.0,
     shortest_mm: float = 0.5,
     threads: int = 1,
