@@ -1,0 +1,94 @@
+"""Hemispherical harmonics: an orthonormal basis of the light directions above the plate."""
+
+import numba
+import numpy as np
+
+from lightdome.errors import RelightError
+
+HIGHEST_ORDER = 3
+
+NORMS: tuple[tuple[int, int, float], ...] = (
+    (0, 0, 1 / 4),
+    (1, -1, 3 / 4),
+    (1, 0, 3 / 4),
+    (1, 1, 3 / 4),
+    (2, -2, 15 / 4),
+    (2, -1, 15 / 4),
+    (2, 0, 5 / 16),
+    (2, 1, 15 / 4),
+    (2, 2, 15 / 16),
+    (3, -3, 35 / 32),
+    (3, -2, 105 / 4),
+    (3, -1, 21 / 32),
+    (3, 0, 7 / 16),
+    (3, 1, 21 / 32),
+    (3, 2, 105 / 16),
+    (3, 3, 35 / 32),
+)
+"""Order l, degree m, and square of the norm times pi, of each polynomial of `_fill`."""
+
+
+def coefficient_count(order: int) -> int:
+    """How many functions the basis has up to and including `order`: 1, 4, 9, 16."""
+    return (order + 1) ** 2
+
+
+def order_of(count: int) -> int:
+    """The order of a basis of `count` functions; RelightError where there is none."""
+    for order in range(HIGHEST_ORDER + 1):
+        if coefficient_count(order) == count:
+            return order
+    raise RelightError(f"{count} coefficients are of no order up to {HIGHEST_ORDER}; run fit-relighting again")
+
+
+def names(order: int) -> tuple[tuple[int, int], ...]:
+    """(order l, degree m) of each function, in the order of `hemispherical_harmonics`."""
+    return tuple((l_order, degree) for l_order, degree, _ in NORMS if l_order <= order)
+
+
+def hemispherical_harmonics(directions: np.ndarray, order: int) -> np.ndarray:
+    """Value of every basis function in given directions: (functions, ...), of the directions' type.
+
+    directions : (3, ...), unit vectors toward the light, z >= 0 (below the plate counts as its horizon).
+
+    H_lm(azimuth, zenith) = sqrt(2) K_lm P_lm(2 cos(zenith) - 1) cos(m azimuth), and sine for m < 0: the associated
+    Legendre polynomials are shifted from the sphere to the hemisphere (Gautron, Krivanek, Pattanaik, Bouatouch: A novel
+    hemispherical basis for accurate and efficient rendering, Eurographics Symposium on Rendering 2004), without the
+    (-1)^m of some books. They are computed as real spherical harmonics, times sqrt(2), of the direction stretched to
+    the whole sphere: (x', y') = 2 sqrt(z / (1 + z)) (x, y), z' = 2 z - 1, which has no pole at the zenith.
+    """
+    shape = directions.shape[1:]
+    values = np.empty((coefficient_count(order), int(np.prod(shape))), directions.dtype)
+    _fill(np.ascontiguousarray(directions).reshape(3, -1), values)
+    norms = np.array([np.sqrt(2 * squared / np.pi) for _, _, squared in NORMS[: len(values)]], directions.dtype)
+    values *= norms[:, None]
+    return values.reshape(-1, *shape)
+
+
+@numba.njit(nogil=True, cache=True)
+def _fill(directions: np.ndarray, values: np.ndarray) -> None:
+    """Real spherical harmonics of the stretched directions, not normalised, in the order of `NORMS`."""
+    count, many = values.shape
+    for n in range(many):
+        z = min(max(directions[2, n], 0), 1)
+        stretch = 2 * np.sqrt(z / (1 + z))
+        x, y, z = stretch * directions[0, n], stretch * directions[1, n], 2 * z - 1
+        values[0, n] = 1
+        if count >= 4:
+            values[1, n] = y
+            values[2, n] = z
+            values[3, n] = x
+        if count >= 9:
+            values[4, n] = x * y
+            values[5, n] = y * z
+            values[6, n] = 3 * z * z - 1
+            values[7, n] = x * z
+            values[8, n] = x * x - y * y
+        if count >= 16:
+            values[9, n] = y * (3 * x * x - y * y)
+            values[10, n] = x * y * z
+            values[11, n] = y * (5 * z * z - 1)
+            values[12, n] = z * (5 * z * z - 3)
+            values[13, n] = x * (5 * z * z - 1)
+            values[14, n] = z * (x * x - y * y)
+            values[15, n] = x * (x * x - 3 * y * y)
