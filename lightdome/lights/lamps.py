@@ -7,8 +7,6 @@ import numpy as np
 
 from lightdome.errors import LampError
 
-FEWEST_LAMPS = 4
-
 
 @dataclass(frozen=True)
 class LampSet:

@@ -6,6 +6,8 @@ from pathlib import Path
 ROLES = ("lit", "sphere", "flat", "dark", "ambient", "mask", "sphere-mask", "colour")
 SHARED_ROLES = ("dark", "ambient", "flat", "sphere")
 """Roles whose rows with an empty plate serve the whole session."""
+FEWEST_LAMPS = 4
+"""Under which a field can be measured: three unknowns of a matt surface, and one lamp to check them."""
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,114 @@
+"""What is seen in each photograph of a field. Arrays in, facts out; nothing is opened here."""
+
+import hashlib
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from lightdome.errors import FrameError
+from lightdome.raster import Window
+from lightdome.session.checks import clipped_pixels, grey, sharpness
+from lightdome.session.motion import edge_spectra, kept_waves, patch_windows
+from lightdome.session.photograph import BITS
+from lightdome.session.records import Camera, Frame
+
+BAND_ROWS = 256
+MASK_ROLES = ("mask", "sphere-mask")
+OWN_SIZE_ROLES = ("sphere", "sphere-mask")
+"""Spheres are photographed in a series of their own."""
+
+
+class Look:
+    """Facts of the photographs seen so far, by row of frames.csv; photographs may come from several threads."""
+
+    def __init__(self, camera: Camera, inside: np.ndarray, lit_rows: Sequence[int]) -> None:
+        self.camera, self.shape = camera, inside.shape
+        self.facts: dict[int, dict[str, Any]] = {}
+        self.usable = np.zeros(inside.shape, np.uint16)
+        """Of how many lit photographs each pixel is below white."""
+        rows, cols = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+        box = Window(int(rows[0]), int(rows[-1]) + 1, int(cols[0]), int(cols[-1]) + 1)
+        self.windows = patch_windows((inside.shape[0], inside.shape[1]), box)
+        self.patch_px = self.windows[0].shape[0]
+        kept = len(kept_waves(self.patch_px))
+        self.spectra = np.zeros((len(lit_rows), len(self.windows), kept, kept), np.complex64)
+        """Edges of each lit photograph, in the order of `lit_rows`; see `session/motion.py`."""
+        self._place = {row: index for index, row in enumerate(lit_rows)}
+        self._weight = np.stack([inside[window.slices] for window in self.windows]).astype(np.float32)
+        self._kind: tuple[int, int] | None = None
+        self._lock = threading.Lock()
+
+    def add(self, frame: Frame, name: str, image: np.ndarray) -> None:
+        """Look at one photograph (rows, columns[, 3]); FrameError where it does not fit the others."""
+        if image.shape[:2] != self.shape and frame.role not in OWN_SIZE_ROLES:
+            raise other_size(frame.file, image.shape, self.shape)
+        entry: dict[str, Any] = {
+            "file": name,
+            "lamp": frame.lamp or None,
+            "role": frame.role,
+            "shape": list(image.shape[:2]),
+            "channels": 1 if image.ndim == 2 else 3,
+            "bit_depth": BITS[image.dtype],
+            "exposure_s": frame.exposure_s,
+            "clipped_fraction": None,
+            "mean": None,
+            "sharpness": None,
+            "shift_px": [0.0, 0.0],
+            "u_shift_px": None,
+            "digest": hashlib.blake2b(np.ascontiguousarray(image).data, digest_size=16).hexdigest(),
+            "warnings": [],
+        }
+        if frame.role not in MASK_ROLES:
+            self._check_kind(frame, image)
+            entry |= self._numbers(frame, image)
+        self.facts[frame.row] = entry
+
+    def _numbers(self, frame: Frame, image: np.ndarray) -> dict[str, float]:
+        """Clipping, mean and sharpness; the edges of a lit photograph are kept for the motion."""
+        white, black = self.camera.white_level, self.camera.black_level
+        clipped, total = 0, 0.0
+        for row in range(0, image.shape[0], BAND_ROWS):
+            part = image[row : row + BAND_ROWS]
+            full = clipped_pixels(part, white)
+            clipped += int(full.sum())
+            total += float(part.sum(dtype=np.float64)) / (1 if part.ndim == 2 else 3)
+            if frame.role == "lit":
+                with self._lock:
+                    self.usable[row : row + BAND_ROWS] += ~full
+        pixels = image.shape[0] * image.shape[1]
+        sharp = 0.0
+        if image.shape[:2] == self.shape:
+            patches = np.stack([grey(image[window.slices]) for window in self.windows]) - np.float32(black)
+            sharp = sharpness(patches)
+            if frame.role == "lit":
+                self.spectra[self._place[frame.row]] = edge_spectra(patches, self._weight)
+        mean = (total / pixels - black) / (white - black)
+        return {"clipped_fraction": clipped / pixels, "mean": mean, "sharpness": sharp}
+
+    def _check_kind(self, frame: Frame, image: np.ndarray) -> None:
+        """All photographs of a field have one depth and one number of channels, and reach the white level."""
+        kind = (BITS[image.dtype], 1 if image.ndim == 2 else 3)
+        with self._lock:
+            self._kind = self._kind or kind
+        words = {1: "grey", 3: "colour"}
+        if kind != self._kind:
+            raise FrameError(
+                f"{frame.file}: is {kind[0]}-bit {words[kind[1]]} where others are {self._kind[0]}-bit "
+                f"{words[self._kind[1]]}; give all photographs of a field in one form"
+            )
+        if self.camera.white_level > np.iinfo(image.dtype).max:
+            raise FrameError(
+                f"{frame.file}: holds {kind[0]} bits, so it never reaches camera.white_level "
+                f"{self.camera.white_level:g} of session.yaml; correct the white level"
+            )
+
+
+def other_size(file: Path, shape: tuple[int, ...], usual: tuple[int, ...]) -> FrameError:
+    """The sentence about a photograph of another size."""
+    return FrameError(
+        f"{file}: is {shape[1]} x {shape[0]} pixels where the others are {usual[1]} x {usual[0]}; give the photograph "
+        f"as taken, not cropped or scaled"
+    )

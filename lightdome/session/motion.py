@@ -1,0 +1,186 @@
+"""How far each frame's picture moved against the others, although each lamp shades the plate anew.
+
+A scratch lit from the left and from the right shows the same edges with opposite signs. So frames are compared by the
+squared complex gradient, (gx + i gy)^2 / |g|: it keeps where and how an edge runs and forgets which side is bright.
+Each frame is correlated with the sum of all others, the peak is found to a hundredth of a pixel by Newton's method on
+the Fourier sum (kin to the upsampled transform of Guizar-Sicairos, Thurman, Fienup 2008, doi 10.1364/OL.33.000156),
+and the spread between patches of the plate says how sure the answer is.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft, ndimage
+
+from lightdome.raster import Window
+
+PATCH_PX = 256
+PATCHES_A_SIDE = 3
+SMALLEST_PATCH_PX = 24
+FINEST_WAVE = 0.4
+"""Highest frequency kept, cycles a pixel; finer waves are mostly noise and cost memory."""
+EDGE_SIGMA_PX = 1.0
+LOCAL_SIGMA_PX = 12.0
+STRONGEST_EDGE = 4.0
+"""In units of the local root mean square; brighter glints count no more."""
+ROUNDS = 3
+STILL_PX = 0.01
+NEWTON_STEPS = 8
+LEAST_SHIFT_PX = 0.3
+"""Shifts below it are left alone: interpolation would blur more than it mends."""
+SHADING_PX = (0.06, 0.12)
+"""Least and most standard deviation of the shift that shading alone feigns (matt, mirror-like); in between, the scatter
+of the frames themselves tells it. tests/session/test_motion.py holds it on matt and on glossy grooves."""
+SURE_AT = 4.0
+"""A shift counts when it is this many times its standard uncertainty."""
+LEAST_PEAK = 8.0
+"""Height of the correlation peak over the scatter of the surface beside it; noise alone reaches about 5."""
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Shifts of a series of frames."""
+
+    shift_px: np.ndarray
+    """(frames, 2): rows, columns; zero where none was found for sure."""
+    measured_px: np.ndarray
+    """(frames, 2): before the decision; NaN where nothing was found."""
+    u_px: np.ndarray
+    """(frames,): standard uncertainty from the spread between patches; NaN where nothing was found."""
+    reliable: np.ndarray
+    """(frames,): False where no clear peak was found."""
+    reference: int
+    """The frame that stands nearest to the middle of all."""
+
+
+def patch_windows(shape: tuple[int, int], inside: Window) -> list[Window]:
+    """Square windows spread over the part `inside` of a picture (rows, columns), four to nine where it is wide."""
+    rows, cols = inside.shape
+    side = min(PATCH_PX, min(rows, cols) // 2 if min(rows, cols) < 2 * PATCH_PX else PATCH_PX)
+    side = max(side, min(SMALLEST_PATCH_PX, *shape))
+    counts = [min(PATCHES_A_SIDE, max(1, length // side)) for length in (rows, cols)]
+    starts = [
+        np.linspace(first, max(first, last - side), count).astype(int)
+        for first, last, count in ((inside.row0, inside.row1, counts[0]), (inside.col0, inside.col1, counts[1]))
+    ]
+    rows0 = [min(int(row), shape[0] - side) for row in starts[0]]
+    cols0 = [min(int(col), shape[1] - side) for col in starts[1]]
+    return [Window(row, row + side, col, col + side) for row in rows0 for col in cols0]
+
+
+def kept_waves(side: int) -> np.ndarray:
+    """Frequencies, cycles a pixel, that the spectra of patches of `side` pixels keep along each axis."""
+    waves = fft.fftfreq(side)
+    return waves[np.abs(waves) < FINEST_WAVE]
+
+
+def edge_spectra(patches: np.ndarray, weight: np.ndarray) -> np.ndarray:
+    """Fourier transforms (patch, K, K), complex64, of the edges in patches (patch, P, P) of one frame, K `kept_waves`.
+
+    weight : (patch, P, P), 0-1: the plate (1) against what lies beside it (0).
+    """
+    smooth = ndimage.gaussian_filter(patches.astype(np.float32), (0, EDGE_SIGMA_PX, EDGE_SIGMA_PX))
+    gradient = np.gradient(smooth, axis=2) + 1j * np.gradient(smooth, axis=1)
+    strength = np.abs(gradient)
+    local = np.sqrt(ndimage.gaussian_filter(strength**2, (0, LOCAL_SIGMA_PX, LOCAL_SIGMA_PX)))
+    floor = 1e-3 * local.max() + 1e-9
+    direction = gradient / (strength + 1e-9)
+    edges = direction**2 * np.minimum(strength / (local + floor), STRONGEST_EDGE) * weight
+    for part in (edges.real, edges.imag):
+        part -= ndimage.gaussian_filter(part, (0, LOCAL_SIGMA_PX, LOCAL_SIGMA_PX))
+    side = patches.shape[1]
+    window = np.hanning(side + 2)[1:-1].astype(np.float32)
+    spectra = fft.fft2((edges * weight * window[:, None] * window).astype(np.complex64))
+    kept = np.abs(fft.fftfreq(side)) < FINEST_WAVE
+    return spectra[:, kept][:, :, kept]
+
+
+def measure_motion(spectra: np.ndarray, side: int) -> Motion:
+    """Shifts of frames (frame, patch, K, K; see `edge_spectra`) against the place where most frames stand.
+
+    side : P, pixels of a patch along each axis.
+    A shift is positive where the picture moved down or right. Frames without a clear peak get zero and are marked.
+    """
+    count, patches = spectra.shape[:2]
+    waves = 2 * np.pi * kept_waves(side)
+    shifts = np.zeros((count, 2))
+    patch_shifts = np.zeros((count, patches, 2))
+    heights = np.zeros(count)
+    for _ in range(ROUNDS):
+        total = np.zeros_like(spectra[0])
+        for spectrum, shift in zip(spectra, shifts, strict=True):
+            total += spectrum * _phase(waves, -shift)
+        found = np.zeros_like(shifts)
+        for index, spectrum in enumerate(spectra):
+            cross = spectrum * np.conj(total - spectrum * _phase(waves, -shifts[index]))
+            found[index], heights[index] = _peak(cross.sum(axis=0), side)
+            patch_shifts[index] = [_refined(patch, found[index], waves) for patch in cross]
+        found[heights < LEAST_PEAK] = 0
+        still = np.abs(found - shifts).max() < STILL_PX
+        shifts = found
+        if still:
+            break
+    reliable = heights >= LEAST_PEAK
+    if not reliable.any():
+        return Motion(np.zeros((count, 2)), np.full((count, 2), np.nan), np.full(count, np.nan), reliable, 0)
+    measured = shifts - np.median(shifts[reliable], axis=0)
+    shading_px = np.clip(1.4826 * np.median(np.abs(measured[reliable])), *SHADING_PX)
+    u_px = np.hypot(_spread(patch_shifts - shifts[:, None]), shading_px)
+    length = np.hypot(*measured.T)
+    sure = reliable & (length >= LEAST_SHIFT_PX) & (length >= SURE_AT * u_px)
+    return Motion(
+        shift_px=np.where(sure[:, None], measured, 0.0),
+        measured_px=np.where(reliable[:, None], measured, np.nan),
+        u_px=np.where(reliable, u_px, np.nan),
+        reliable=reliable,
+        reference=int(np.argmin(np.where(reliable, length, np.inf))),
+    )
+
+
+def _phase(waves: np.ndarray, shift: np.ndarray) -> np.ndarray:
+    """Factors (K, K) that move a picture by `shift` (rows, columns) in its spectrum."""
+    return (np.exp(-1j * waves * shift[0])[:, None] * np.exp(-1j * waves * shift[1])).astype(np.complex64)
+
+
+def _peak(cross: np.ndarray, side: int) -> tuple[np.ndarray, float]:
+    """Shift at the highest correlation (rows, columns), and its height over the scatter of the surface."""
+    whole_spectrum = np.zeros((side, side), np.complex64)
+    kept = np.flatnonzero(np.abs(fft.fftfreq(side)) < FINEST_WAVE)
+    whole_spectrum[np.ix_(kept, kept)] = cross
+    surface = fft.ifft2(whole_spectrum).real
+    near = np.minimum(np.arange(side), side - np.arange(side)) <= side // 3
+    allowed = near[:, None] & near
+    place = np.unravel_index(np.argmax(np.where(allowed, surface, -np.inf)), surface.shape)
+    whole = np.array([index - side if index > side // 2 else index for index in place], float)
+    middle = np.median(surface)
+    scatter = 1.4826 * np.median(np.abs(surface - middle))
+    height = (surface[place] - middle) / scatter if scatter > 0 else 0.0
+    return _refined(cross, whole, 2 * np.pi * kept_waves(side)), float(height)
+
+
+def _refined(cross: np.ndarray, start: np.ndarray, waves: np.ndarray) -> np.ndarray:
+    """The highest correlation near `start`, by Newton's method on the Fourier sum itself, at most a pixel away."""
+    best = np.array(start, float)
+    rising = np.stack([np.ones_like(waves), 1j * waves, -(waves**2)])
+    for _ in range(NEWTON_STEPS):
+        down = (rising * np.exp(1j * waves * best[0])).astype(np.complex64)
+        along = (rising * np.exp(1j * waves * best[1])).astype(np.complex64)
+        sums = (down @ cross @ along.T).real
+        slope = np.array([sums[1, 0], sums[0, 1]], float)
+        bend = np.array([[sums[2, 0], sums[1, 1]], [sums[1, 1], sums[0, 2]]], float)
+        if bend[0, 0] >= 0 or np.linalg.det(bend) <= 0:
+            break
+        step = np.clip(-np.linalg.solve(bend, slope), -0.5, 0.5)
+        best = np.clip(best + step, start - 1, start + 1)
+        if np.abs(step).max() < STILL_PX / 10:
+            break
+    return best
+
+
+def _spread(residuals: np.ndarray) -> np.ndarray:
+    """Standard uncertainty (frames,) of the mean from residuals (frame, patch, 2), robust."""
+    patches = residuals.shape[1]
+    if patches < 2:
+        return np.zeros(len(residuals))
+    scatter = 1.4826 * np.median(np.abs(residuals), axis=1)
+    return np.hypot(*scatter.T) / np.sqrt(patches)
