@@ -140,6 +140,6 @@ def _choose(order: int | None, errors: tuple[OrderError, ...], lamps: int) -> tu
         notes.append(
             f"order {order} has {coefficient_count(order)} coefficients, more than the {lamps} lamps: {best} is stored"
         )
-    if best not in {error.order for error in errors}:
+    if known and best not in {error.order for error in errors}:
         notes.append(f"order {best} could not be tried on lamps left out, for want of lamps")
     return best, notes

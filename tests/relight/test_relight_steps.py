@@ -114,8 +114,8 @@ def test_an_order_that_the_lamps_do_not_carry_is_lowered_with_a_note(tmp_path):
 def test_four_lamps_still_give_a_model_and_a_note(tmp_path):
     coefficients, quality = fit(write_field(tmp_path, ring_lamps(4), clip=False))
     assert [band.name for band in coefficients.bands] == ["l0_m0", "l1_m-1", "l1_m0", "l1_m1"]
-    assert "too few for order 2" in quality["notes"][0]
-    assert "could not be tried" in quality["notes"][1]
+    assert "to judge the model on lamps left out" in quality["notes"][0]
+    assert "too few for order 2" in quality["notes"][1]
 
 
 def test_an_order_that_does_not_exist_is_refused_before_anything_is_written(tmp_path):
