@@ -87,7 +87,7 @@ def _over_pixels(surface: Surface, values: np.ndarray, shift_px: tuple[float, fl
 
 
 def room_light(surface: Surface, rows: tuple[int, int], material: Material, channel: int | None) -> np.ndarray:
-    """Light (rows, columns) of some pixel rows under an even sky of unit irradiance; a slope sees (1 + nz) / 2 of it."""
+    """Light (rows, columns) of some pixel rows under an even sky of unit irradiance; a slope sees (1 + nz)/2."""
     facets = surface.facets(*rows)
     cover = cover_of(material, facets.ink, facets.film, channel)
     nz = 1 / np.sqrt(1 + facets.slope_x**2 + facets.slope_y**2)

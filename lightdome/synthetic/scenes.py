@@ -8,6 +8,8 @@ from lightdome.errors import SessionError
 from lightdome.synthetic.capture import CaptureSpec
 from lightdome.synthetic.drawing import SCRATCH, Cut, Drawing, EtchedArea, EtchedLine
 from lightdome.synthetic.lamps import dome
+from lightdome.synthetic.reflectance import Material
+from lightdome.synthetic.sensor import Sensor
 from lightdome.synthetic.tide_table import tide_table
 
 PATCH_PX = (512, 512)
@@ -23,6 +25,8 @@ def tide_table_scene(seed: int, megapixels: float | None = None, lamps: int | No
         shape=(480, 640),
         sub=3,
         rig=dome(24, radius_mm=60.0, beam_exponent=1.0, power_spread=0.06, seed=seed),
+        material=Material(diffuse=0.42, specular=0.32, roughness=0.38),
+        sensor=Sensor(full_well_e=120_000.0, bits=10, offset=8),
         ambient=0.01,
         colour=True,
         u_position_mm=0.05,

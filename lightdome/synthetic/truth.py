@@ -11,6 +11,8 @@ from lightdome.synthetic.shapes import smooth_step
 from lightdome.units import UM_PER_MM
 
 RESOLVED_PX = 3.0
+NORMAL_STEP, HEIGHT_STEP_UM = 2.0**-15, 2.0**-9
+"""What truth is rounded to, far below anything measured (0.002 degrees, 2 nm), so that the files stay small."""
 
 
 def normals(surface: Surface, rows: tuple[int, int]) -> np.ndarray:
@@ -18,12 +20,16 @@ def normals(surface: Surface, rows: tuple[int, int]) -> np.ndarray:
     facets = surface.facets(*rows)
     slope_x, slope_y = surface.pixel_mean(facets.slope_x), surface.pixel_mean(facets.slope_y)
     nz = 1 / np.sqrt(1 + slope_x**2 + slope_y**2)
-    return np.stack([-slope_x * nz, -slope_y * nz, nz])
+    return _rounded(np.stack([-slope_x * nz, -slope_y * nz, nz]), NORMAL_STEP)
 
 
 def height_um(surface: Surface, rows: tuple[int, int]) -> np.ndarray:
     """(1, rows, columns): mean height of each pixel, um."""
-    return surface.pixel_mean(surface.facets(*rows).height_um)[None]
+    return _rounded(surface.pixel_mean(surface.facets(*rows).height_um)[None], HEIGHT_STEP_UM)
+
+
+def _rounded(values: np.ndarray, step: float) -> np.ndarray:
+    return np.rint(values / np.float32(step)) * np.float32(step)
 
 
 def class_code(surface: Surface, rows: tuple[int, int]) -> np.ndarray:
