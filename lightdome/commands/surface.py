@@ -1,7 +1,41 @@
 """Commands of the word surface."""
 
 import argparse
+import os
+from pathlib import Path
+from typing import Any
 
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the commands."""
+    solve = subparsers.add_parser("solve-normals", help="normal, tilt uncertainty and reflectance of every pixel")
+    _paths(solve, "stack", "lamps", "normals", "uncertainty", "reflectance")
+    solve.add_argument("--method", default="robust", help="robust or least-squares")
+    _threads(solve)
+    solve.set_defaults(run=_solve_normals)
+
+    height = subparsers.add_parser("integrate-height", help="height of the whole field from its normals")
+    _paths(height, "normals", "uncertainty", "height", "height-uncertainty")
+    _threads(height)
+    height.set_defaults(run=_integrate_height)
+
+
+def _paths(parser: argparse.ArgumentParser, *names: str) -> None:
+    for name in names:
+        parser.add_argument(f"--{name}", type=Path, required=True, metavar="FILE")
+
+
+def _threads(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--threads", type=int, default=os.cpu_count() or 1, help="cores used")
+
+
+def _solve_normals(**flags: Any) -> None:
+    from lightdome.surface.steps import solve_normals
+
+    solve_normals(**flags)
+
+
+def _integrate_height(**flags: Any) -> None:
+    from lightdome.surface.steps import integrate_height
+
+    integrate_height(**flags)
