@@ -34,7 +34,7 @@ def step_function(word, step):
 
 def settings_of(word, step):
     parameters = inspect.signature(step_function(word, step)).parameters.values()
-    return {p.name: p.default for p in parameters if p.kind is p.KEYWORD_ONLY and p.name not in NO_ANSWER}
+    return {p.name: p.default for p in parameters if p.default is not p.empty and p.name not in NO_ANSWER}
 
 
 def test_the_steps_of_the_plates_way_are_all_there():
