@@ -6,9 +6,11 @@ Lines are traced, not outlined: an area is wider than the widest line, a pit or 
 import numpy as np
 from scipy.ndimage import binary_dilation, label
 
-HOLE_PX = 30
-"""Grains of an etched floor that reach the land, up to this many pixels, belong to the floor."""
+HOLE_SHARE = 0.3
+"""Grains of an etched floor that reach the land, up to this share of the widest line across, belong to the floor."""
 COMPACT_AXES_RATIO = 2.5
+LEAST_FILL = 0.75
+"""Of the ellipse of equal moments: a letter's stroke or a ring is no spot."""
 LEAST_SPOT_PX = 6
 LEAST_DEPOSIT_PX = 25
 NEIGHBOURS = np.ones((3, 3), bool)
@@ -22,7 +24,7 @@ def wide_areas(below: np.ndarray, widest_line_px: float) -> np.ndarray:
     """
     import cv2
 
-    filled = _fill_holes(below, HOLE_PX).astype(np.uint8)
+    filled = _fill_holes(below, (HOLE_SHARE * widest_line_px) ** 2).astype(np.uint8)
     opened = cv2.morphologyEx(filled, cv2.MORPH_OPEN, _disc(widest_line_px / 2))
     return (cv2.dilate(opened, _disc(widest_line_px / 4 + 1)) & filled).astype(bool)
 
@@ -33,7 +35,7 @@ def _disc(radius_px: float) -> np.ndarray:
     return (x * x + y * y <= radius_px * radius_px + 1e-9).astype(np.uint8)
 
 
-def _fill_holes(mask: np.ndarray, largest_px: int) -> np.ndarray:
+def _fill_holes(mask: np.ndarray, largest_px: float) -> np.ndarray:
     holes, count = label(~mask)
     if count == 0:
         return mask
@@ -54,14 +56,15 @@ def number_areas(area: np.ndarray, least_px: float) -> np.ndarray:
 def compact_spots(mask: np.ndarray, least_px: int = LEAST_SPOT_PX) -> np.ndarray:
     """Connected spots that are not long, numbered from 1; (rows, columns) int32.
 
-    mask : (rows, columns) bool. Long = second moments of unequal axes, beyond 2.5 to 1.
+    mask : (rows, columns) bool. Long = second moments of unequal axes, beyond 2.5 to 1; a spot also fills its ellipse.
     """
     numbers = np.empty(mask.shape, np.int32)
     count = label(mask, output=numbers)
     if count == 0:
         return numbers
     sizes, axes = spot_axes(numbers, count)
-    return _renumber(numbers, (sizes >= least_px) & (axes[:, 0] <= COMPACT_AXES_RATIO * axes[:, 1]))
+    full = sizes >= LEAST_FILL * np.pi / 4 * axes[:, 0] * axes[:, 1]
+    return _renumber(numbers, (sizes >= least_px) & full & (axes[:, 0] <= COMPACT_AXES_RATIO * axes[:, 1]))
 
 
 def spot_axes(numbers: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:

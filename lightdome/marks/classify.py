@@ -26,6 +26,8 @@ from lightdome.tiles import progress
 from lightdome.units import UM_PER_MM
 
 AROUND_PX = 12
+LEAST_MEASURED = 0.5
+"""Share of a trace along which a groove must be measurable."""
 
 
 @dataclass(frozen=True)
@@ -33,6 +35,9 @@ class Maps:
     """What is read at a mark's place; (rows, columns), NaN where unknown."""
 
     height_um: np.ndarray
+    """Above the reference surface of the land."""
+    flat_um: np.ndarray
+    """The same, and inside wide areas above their own floors: from here the sections of lines count."""
     u_height_um: np.ndarray
     diffuse: np.ndarray
     labels: np.ndarray
@@ -78,9 +83,10 @@ def _measure_line(maps: Maps, trace: Trace) -> _Line | None:
     points = np.clip(points, 0, np.array(maps.grid.shape) - 1)
     u_all = maps.u_height_um[points[:, 0], points[:, 1]]
     u_height = float(np.median(u_all[np.isfinite(u_all)])) if np.isfinite(u_all).any() else 0.0
-    sign = 1 if trace.kind == "valley" else -1
-    section = measure_trace(maps.height_um, u_height, trace.points_px, trace.width_px, maps.grid.pitch_mm, sign)
-    if section is None or section.depth_um <= SIGNIFICANT * max(maps.land_scale_um, section.u_depth_um):
+    section = measure_trace(maps.flat_um, (u_height, maps.land_scale_um), trace, maps.grid.pitch_mm)
+    if section is None or section.measured_share < LEAST_MEASURED:
+        return None
+    if section.depth_um <= SIGNIFICANT * max(maps.land_scale_um, section.u_depth_um):
         return None
     if trace.kind == "ridge":
         return _Line(trace, section, judge_raised_line(section, maps.grid.pitch_mm))
@@ -116,7 +122,7 @@ def _line_mark(maps: Maps, line: _Line, mark_id: str) -> Mark:
         geometry=line_geometry(trace.points_px, maps.grid),
         length_mm=round(trace.length_px * maps.grid.pitch_mm, 4),
         evidence=line.verdict.evidence,
-        resolved=section.width_px >= LEAST_WIDTH_PX,
+        resolved=section.full_width_px >= LEAST_WIDTH_PX,
         orientation_deg=round(orientation_deg(trace.points_px), 2),
     )
     if not mark.resolved:

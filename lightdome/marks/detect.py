@@ -1,15 +1,25 @@
 """From a height field to traces and areas: the order of the work, tile by tile where neighbours are looked at."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.ndimage import find_objects, gaussian_filter, label
 
 from lightdome.marks.areas import LEAST_DEPOSIT_PX, compact_spots, number_areas, wide_areas, without
 from lightdome.marks.lines import DIRECTIONS, LineMaps, halo_px, line_maps, line_widths_px, rises
 from lightdome.marks.paint import painted
 from lightdome.marks.records import Trace
-from lightdome.marks.reference import at_pixels, block_means, reference_surface, upper_scale
-from lightdome.marks.traces import traces
+from lightdome.marks.reference import (
+    KEEP_SIGMA,
+    LEAST_SHARE,
+    at_pixels,
+    block_means,
+    block_uppers,
+    reference_surface,
+    upper_scale,
+)
+from lightdome.marks.traces import WEAK, traces
 from lightdome.tiles import TILE_PX, Tile, for_each, tiles
 from lightdome.units import UM_PER_MM
 
@@ -18,6 +28,7 @@ SAMPLE_WINDOWS = 5
 """The noise is learnt on 5 x 5 places spread over the field, whatever the tile size."""
 SAMPLE_PX = 128
 SAMPLE_EVERY = 5
+ROWS_AT_ONCE = 256
 MAD_TO_SIGMA = 1.4826
 FLAT_UM = 1e-4
 """Nothing shallower is a mark: a tenth of a nanometre, the rounding of float32 at a millimetre of height."""
@@ -40,6 +51,14 @@ class Field:
             self.reference_um, self.block_px, np.arange(rows.start, rows.stop), np.arange(cols.start, cols.stop)
         )
         return self.height_um[rows, cols] - reference
+
+    def flattened(self) -> np.ndarray:
+        """Height above the reference surface, all of it; (rows, columns) float32."""
+        flat = np.empty_like(self.height_um)
+        for row in range(0, flat.shape[0], ROWS_AT_ONCE):
+            rows = slice(row, min(row + ROWS_AT_ONCE, flat.shape[0]))
+            flat[rows] = self.residual(rows, slice(0, flat.shape[1]))
+        return flat
 
     def uncertainty(self, rows: slice, cols: slice) -> np.ndarray:
         """Standard uncertainty of the height, zero where unknown."""
@@ -83,14 +102,23 @@ class Found:
 def field_of(height_um: np.ndarray, u_height_um: np.ndarray, cutoff_px: float) -> Field:
     """A field with its reference surface at a cut-off given in pixels."""
     block_px = max(1, round(cutoff_px / BLOCKS_PER_CUTOFF))
-    blocks = block_means(height_um, block_px)
-    return Field(height_um, u_height_um, reference_surface(blocks, cutoff_px / block_px), block_px)
+    cutoff_blocks = cutoff_px / block_px
+    first = reference_surface(block_uppers(height_um, block_px), cutoff_blocks)
+    field = Field(height_um, u_height_um, first, block_px)
+    # once more from the land's own pixels, without the lines and grains that share their blocks
+    limit = KEEP_SIGMA * land_scale(field) + FLAT_UM
+    land = height_um.copy()
+    for row in range(0, height_um.shape[0], ROWS_AT_ONCE):
+        rows = slice(row, min(row + ROWS_AT_ONCE, height_um.shape[0]))
+        residual = field.residual(rows, slice(0, height_um.shape[1]))
+        land[rows][~(np.abs(residual) <= limit)] = np.nan
+    return replace(field, reference_um=reference_surface(block_means(land, block_px, LEAST_SHARE), cutoff_blocks))
 
 
 def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE_PX) -> Found:
     """Traces and areas of a field; the tile size bounds memory and changes nothing."""
     shape = field.height_um.shape
-    land = _land_scale(field)
+    land = land_scale(field)
     below = np.zeros(shape, bool)
     above = np.zeros(shape, bool)
 
@@ -105,7 +133,7 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     widest = settings.widths_px[-1]
     wide = number_areas(wide_areas(below, widest), widest * widest)
     area = wide > 0
-    valleys, ridges = _line_strengths(field, settings, area, threads, tile_px)
+    valleys, ridges = _line_strengths(field, settings, area, land, threads, tile_px)
     limits = (settings.threshold, settings.gap_px, settings.shortest_px)
     lines = traces(valleys.strength, valleys.scale, settings.widths_px, "valley", limits)
     beside = painted(shape, [(line.points_px, 3 * line.width_px + 4) for line in lines])
@@ -116,7 +144,7 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     return Found(tuple(lines), labels, wide_count, land)
 
 
-def _land_scale(field: Field) -> float:
+def land_scale(field: Field) -> float:
     """Standard deviation of the land about its reference surface, from every few pixels of the field."""
     rows, cols = field.height_um.shape
     step = max(1, int((rows * cols / 1e6) ** 0.5))
@@ -144,17 +172,21 @@ def _spots(
 
 
 def _line_strengths(
-    field: Field, settings: Settings, area: np.ndarray, threads: int, tile_px: int
+    field: Field, settings: Settings, area: np.ndarray, land_um: float, threads: int, tile_px: int
 ) -> tuple[LineMaps, LineMaps]:
     """Crests of the whole field, valleys and ridges."""
     shape = field.height_um.shape
     halo = halo_px(settings.widths_px)
     noise = _noise(field, settings, area)
+    # where marks crowd, they are most of what answers: the land's own roughness then says more
+    noise[0] = np.minimum(noise[0], max(land_um, FLAT_UM))
     whole = [LineMaps(np.zeros(shape, np.float32), np.zeros(shape, np.uint8)) for _ in range(2)]
 
     def look(tile: Tile) -> None:
         core = tile.core.slices
-        parts = line_maps(*_with_halo(field, area, core, halo), settings.widths_px, noise, halo)
+        parts = line_maps(
+            *_with_halo(field, area, core, halo), settings.widths_px, noise, WEAK * settings.threshold, halo
+        )
         for maps, part in zip(whole, parts, strict=True):
             maps.strength[core] = part.strength
             maps.scale[core] = part.scale
@@ -237,3 +269,21 @@ def confirm(found: Found, bend_per_mm: np.ndarray, kind: str) -> Found:
         if trace.kind != kind or (middle <= 0 if kind == "valley" else middle >= 0):
             kept.append(trace)
     return replace(found, traces=tuple(kept))
+
+
+def above_floors(above_um: np.ndarray, area: np.ndarray, widest_line_px: float) -> np.ndarray:
+    """Heights with the floors of areas brought to zero, so that a line inside an area counts from the floor beside it.
+
+    above_um : (rows, columns), um, above the reference surface. area : bool. Method: inside each area, less the local
+    mean of its floor (Gaussian weight of a standard deviation of the widest line, normalised by the area).
+    """
+    flat = above_um.copy()
+    numbers, _ = label(area)
+    reach = math.ceil(4 * widest_line_px)
+    for number, window in enumerate(find_objects(numbers), 1):
+        cut = tuple(slice(max(side.start - reach, 0), side.stop + reach) for side in window)
+        inside = (numbers[cut] == number) & np.isfinite(above_um[cut])
+        floor = gaussian_filter(np.where(inside, above_um[cut], 0), widest_line_px, mode="constant")
+        share = gaussian_filter(inside.astype(np.float32), widest_line_px, mode="constant")
+        flat[cut][inside] -= floor[inside] / share[inside]
+    return flat

@@ -138,21 +138,23 @@ def line_maps(
     known: np.ndarray,
     widths_px: Sequence[float],
     noise_um: np.ndarray,
+    least_strength: float,
     keep_px: int,
 ) -> tuple[LineMaps, LineMaps]:
     """Crests of valleys and of ridges in one tile.
 
     height_um, u_height_um : (rows, columns), um, halo included, finite (zero where unknown). area, known : bool, same
     shape: inside an etched area; measured. noise_um : (2, widths, directions): of the response on land and in areas.
-    keep_px : `halo_px(widths_px)`; answers have the shape without it. Lines are not looked for within a line's width
-    of unknown pixels, nor inside an area so near its wall that the wall is the line's side.
+    least_strength : rise over noise below which nothing answers. keep_px : `halo_px(widths_px)`; answers have the shape
+    without it. Lines are not looked for within a line's width of unknown pixels, nor inside an area so near its wall
+    that the wall is the line's side.
     """
     margin = keep_px - 1  # one pixel more than asked, for the crest test
     inner = (slice(margin, -margin), slice(margin, -margin))
     in_area = area[inner]
     from_wall = distance_transform_edt(area)[inner] if area.any() else None
     from_unknown = None if known.all() else distance_transform_edt(known)[inner]
-    best = [(np.zeros(in_area.shape, np.float32), *np.zeros((2, *in_area.shape), np.uint8)) for _ in range(2)]
+    best = [_Best(in_area.shape) for _ in range(2)]
     for scale, width in enumerate(widths_px):
         allowed = np.ones(in_area.shape, bool)
         if from_wall is not None:
@@ -162,23 +164,43 @@ def line_maps(
         least = uncertainty_share(width) * u_height_um[inner]
         for index, both in enumerate(rises(height_um, width, margin)):
             noise = np.maximum(np.where(in_area, *noise_um[::-1, scale, index]), least)
-            for rise, (strength, where, direction) in zip(both, best, strict=True):
-                ratio = rise / noise
-                better = allowed & (ratio > strength)
-                strength[better] = ratio[better]
-                where[better] = scale
-                direction[better] = index
-    return _crest(*best[0]), _crest(*best[1])
+            for rise, line in zip(both, best, strict=True):
+                line.take(rise, rise / noise, allowed, least_strength, (scale, index))
+    valley, ridge = best
+    is_valley = valley.rise > ridge.rise  # a wide valley does not run along the ridge between two narrow ones
+    return _crest(valley, is_valley), _crest(ridge, ~is_valley)
 
 
-def _crest(strength: np.ndarray, scale: np.ndarray, direction: np.ndarray) -> LineMaps:
-    """Keep what is strongest across its line (the pixel's two neighbours nearest to the normal); drops one pixel."""
-    core = _cut(strength, 1, (0, 0))
-    where = _cut(direction, 1, (0, 0))
+class _Best:
+    """The detector that rises most at each pixel, of those that stand out of their noise.
+
+    The rise tells the width: too narrow a detector stays inside the line, too wide a one dilutes it. The strength does
+    not: the widest detector has the least noise and would win among crowded lines.
+    """
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self.rise = np.zeros(shape, np.float32)
+        self.strength = np.zeros(shape, np.float32)
+        self.scale, self.direction = np.zeros((2, *shape), np.uint8)
+
+    def take(
+        self, rise: np.ndarray, strength: np.ndarray, allowed: np.ndarray, least: float, which: tuple[int, int]
+    ) -> None:
+        better = allowed & (strength > least) & (rise > self.rise)
+        self.rise[better] = rise[better]
+        self.strength[better] = strength[better]
+        self.scale[better], self.direction[better] = which
+
+
+def _crest(best: _Best, wanted: np.ndarray) -> LineMaps:
+    """Keep what rises most across its line (of the pixel and its two neighbours along the normal); drops one pixel."""
+    core = _cut(best.rise, 1, (0, 0))
+    direction = _cut(best.direction, 1, (0, 0))
     crest = np.zeros(core.shape, bool)
     for index in range(DIRECTIONS):
         angle = math.pi * index / DIRECTIONS
         step = (round(-math.cos(angle) * 1.2), round(-math.sin(angle) * 1.2))
-        higher = (core > _cut(strength, 1, step)) & (core >= _cut(strength, 1, (-step[0], -step[1])))
-        crest |= (where == index) & higher
-    return LineMaps(np.where(crest, core, 0).astype(np.float32), _cut(scale, 1, (0, 0)))
+        higher = (core > _cut(best.rise, 1, step)) & (core >= _cut(best.rise, 1, (-step[0], -step[1])))
+        crest |= (direction == index) & higher
+    crest &= _cut(wanted, 1, (0, 0))
+    return LineMaps(np.where(crest, _cut(best.strength, 1, (0, 0)), np.float32(0)), _cut(best.scale, 1, (0, 0)))

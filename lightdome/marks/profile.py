@@ -7,8 +7,13 @@ import numpy as np
 MOUTH_LEVEL = 0.05
 """Share of the depth at which a wall counts as having reached the surface beside."""
 A1_FLOOR_PX = 9.0
-CLIP_SIGMA = 2.5
-MAD_TO_SIGMA = 1.4826
+LEAST_KNOWN = 0.7
+CLIP_SIGMA = 4.0
+BESIDE_SHARE = 0.2
+"""Of the depth: heights beside that lie farther off belong to other marks."""
+LEAST_SIDE_PX = 2.0
+LONGEST_RIDGE = 1.6
+"""Of the width at half depth: a ridge that holds all the metal of a V groove is 1.4 widths long."""
 
 
 @dataclass(frozen=True)
@@ -29,25 +34,27 @@ class Shape:
     burr_right_um: float
     wall_um_per_px: float
     removed_fraction: float
+    removed_area_um_px: float
+    """Of the groove below the surface beside."""
     floor_ratio: float
 
 
-def measure(section_um: np.ndarray, offsets_px: np.ndarray, guess_px: float) -> Shape | None:
+def measure(section_um: np.ndarray, offsets_px: np.ndarray, guess_px: float, rough_um: float) -> Shape | None:
     """Shape of a groove whose bottom lies within `guess_px` of offset 0; None where there is none to be seen.
 
-    section_um : (n,), um, NaN where unknown. offsets_px : (n,), evenly spaced, pixels, ascending.
+    section_um : (n,), um, above the surface that counts as beside, NaN where unknown. offsets_px : (n,), evenly spaced,
+    pixels, ascending. rough_um : standard deviation of that surface.
     """
     known = np.isfinite(section_um)
-    if known.mean() < 0.7:
+    if known.mean() < LEAST_KNOWN:
         return None
     x = offsets_px
     z = np.interp(x, x[known], section_um[known])
     foot = 0.85 * guess_px + 1.0
     found = None
     for _ in range(3):
-        level, noise = _surface_beside(x, z, foot)
-        p = z - level
-        found = _walls(x, p, guess_px)
+        level, noise = _surface_beside(x, z, foot, rough_um)
+        found = _walls(x, z - level, guess_px)
         if found is None:
             return None
         foot = min(max(found["reach"] + 0.5, 0.6 * found["width"]), 0.75 * float(x[-1]))
@@ -70,6 +77,7 @@ def measure(section_um: np.ndarray, offsets_px: np.ndarray, guess_px: float) -> 
         burr_right_um=found["burr_right"],
         wall_um_per_px=found["wall"],
         removed_fraction=found["removed"],
+        removed_area_um_px=found["cut_out"],
         floor_ratio=found["floor"] / max(found["brim"], 1e-9),
     )
 
@@ -91,24 +99,22 @@ def groove_depth_a1(x_px: np.ndarray, z_um: np.ndarray, width_px: float) -> floa
     return float(2 * np.linalg.lstsq(A, z_um[used], rcond=None)[0][2])
 
 
-def _surface_beside(x: np.ndarray, z: np.ndarray, foot: float) -> tuple[np.ndarray, float]:
-    """Straight line through both sides beyond `foot`, without outliers (neighbouring lines), and its uncertainty."""
-    outer = np.abs(x) >= foot
-    sides = [outer & (x < 0), outer & (x > 0)]
-    # a start that half of each side may spoil: the line through both medians
-    (xl, zl), (xr, zr) = ((float(np.median(x[side])), float(np.median(z[side]))) for side in sides)
-    slope = (zr - zl) / (xr - xl)
-    level = zl + slope * (x - xl)
-    for _ in range(3):
-        off = z - level
-        spread = MAD_TO_SIGMA * float(np.median(np.abs(off[outer])))
-        used = outer & (np.abs(off) <= CLIP_SIGMA * spread + 1e-9)
-        if min((used & (x < 0)).sum(), (used & (x > 0)).sum()) < 3:
-            break
-        slope, start = np.polyfit(x[used], z[used], 1)
-        level = start + slope * x
-    per_px = max(1.0, outer.sum() * (x[1] - x[0]))
-    return level, spread / np.sqrt(per_px)
+def _surface_beside(x: np.ndarray, z: np.ndarray, foot: float, rough_um: float) -> tuple[np.ndarray, float]:
+    """What is left of slope and offset beside the groove, beyond `foot`, and the standard uncertainty of its level.
+
+    Only heights near zero count: what lies off belongs to other marks. Where they crowd on one side or on both, the
+    offset alone is taken, or nothing.
+    """
+    limit = max(CLIP_SIGMA * rough_um, BESIDE_SHARE * -float(z[np.abs(x) <= foot].min()))
+    used = (np.abs(x) >= foot) & (np.abs(z) <= limit)
+    step = x[1] - x[0]
+    sides = [used & (x < 0), used & (x > 0)]
+    if min(side.sum() for side in sides) * step < LEAST_SIDE_PX:
+        offset = float(np.median(z[used])) if used.sum() * step >= LEAST_SIDE_PX else 0.0
+        return np.full(len(x), offset), rough_um
+    slope, start = np.polyfit(x[used], z[used], 1)
+    level = start + slope * x
+    return level, float(np.std((z - level)[used])) / np.sqrt(max(1.0, used.sum() * step))
 
 
 def _crossing(x: np.ndarray, p: np.ndarray, start: int, step: int, level: float) -> float | None:
@@ -157,6 +163,7 @@ def _walls(x: np.ndarray, p: np.ndarray, guess_px: float) -> dict[str, float] | 
         "burr_right": ridges[1][0],
         "wall": (_wall_slope(x, p, at, 0, depth) + _wall_slope(x, p, at, 1, depth)) / 2,
         "removed": 1 - piled / cut_out,
+        "cut_out": cut_out,
     }
 
 
@@ -173,7 +180,8 @@ def _ridge(
     if height <= MOUTH_LEVEL * depth:
         return max(height, 0.0), 0.0, edge
     foot = _crossing(x, -p, peak, side, -MOUTH_LEVEL * depth)
-    foot = float(x[-1] * side) if foot is None else foot
+    farthest = edge + side * max(LONGEST_RIDGE * width, 2.0)
+    foot = farthest if foot is None or (foot - farthest) * side > 0 else foot
     lobe = ((x - edge) * side >= 0) & ((foot - x) * side >= 0)
     return height, float(np.clip(p[lobe], 0, None).sum() * (x[1] - x[0])), foot
 

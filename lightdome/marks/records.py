@@ -48,7 +48,7 @@ class Section:
     reach_px: float
     """Between the outer feet of the ridges; equals the mouth where there is no ridge."""
     depth_um: float
-    """From the surface beside to the bottom; negative rule names are in `depth_rule`."""
+    """From the surface beside to the bottom; how, is in `depth_rule`."""
     depth_rule: str
     """bottom (lowest point of the mean section) or A1 (ISO 5436-1)."""
     burr_left_um: float
@@ -60,12 +60,21 @@ class Section:
     """Width at 80 % of the depth over width at 20 %: 0.25 for a V, 1 for a rectangle."""
     width_variation: float
     """Robust spread of the width along the trace over the width."""
+    end_share: float
+    """Area of the section near both ends over that of the middle: 1 for blunt ends, less where it tapers; or NaN."""
+    measured_share: float
+    """Of the places looked at, where there was a groove to measure."""
     u_width_px: float
     u_depth_um: float
     u_burr_um: float
     u_removed_fraction: float
     stations: int
     """Sections that were averaged."""
+
+    @property
+    def full_width_px(self) -> float:
+        """Between the upper edges, less the pixel's own width, by which every edge is blurred; at least `width_px`."""
+        return max(self.width_px, self.mouth_px - 1.0)
 
 
 @dataclass(frozen=True)

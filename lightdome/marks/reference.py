@@ -13,6 +13,9 @@ START_EXPECTILE = 0.95
 """Share of the upper side in the start: the first fit lies within 5 % of the depth of an etched half of a plate."""
 KEEP_SIGMA = 3.0
 ROUNDS = 12
+UPPER_PERCENT = 75.0
+LEAST_SHARE = 0.1
+"""Of a block's pixels that must be land for the block to say where the land is."""
 
 
 def upper_scale(residual: np.ndarray) -> float:
@@ -99,14 +102,27 @@ def at_pixels(blocks: np.ndarray, block_px: int, rows: np.ndarray, cols: np.ndar
     return map_coordinates(blocks, at, order=1, mode="nearest").astype(np.float32)
 
 
-def block_means(values: np.ndarray, block_px: int) -> np.ndarray:
-    """Mean of the known values of each block (the last ones may be smaller); NaN where none is known."""
+def block_uppers(values: np.ndarray, block_px: int) -> np.ndarray:
+    """Upper quartile of the known values of each block; NaN where none is known. Lines in a block hardly move it."""
+    shape = tuple(-(-side // block_px) for side in values.shape)
+    found = np.full(shape, np.nan)
+    for row in range(shape[0]):  # a row of blocks at a time keeps the copy small
+        strip = values[row * block_px : (row + 1) * block_px]
+        padded = np.pad(strip, ((0, 0), (0, shape[1] * block_px - values.shape[1])), constant_values=np.nan)
+        blocks = padded.reshape(len(strip), shape[1], block_px).swapaxes(0, 1).reshape(shape[1], -1)
+        some = np.isfinite(blocks).any(axis=1)
+        found[row, some] = np.nanpercentile(blocks[some], UPPER_PERCENT, axis=1)
+    return found
+
+
+def block_means(values: np.ndarray, block_px: int, least_share: float = 0.0) -> np.ndarray:
+    """Mean of the known values of each block (the last ones may be smaller); NaN where too few are known."""
     rows = np.arange(0, values.shape[0], block_px)
     cols = np.arange(0, values.shape[1], block_px)
     known = np.isfinite(values)
     total = _sums(np.where(known, values, 0), rows, cols, np.float64)
     count = _sums(known, rows, cols, np.int64)
-    return np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+    return np.divide(total, count, out=np.full(total.shape, np.nan), where=count > least_share * block_px**2)
 
 
 def _sums(values: np.ndarray, rows: np.ndarray, cols: np.ndarray, dtype: type) -> np.ndarray:

@@ -24,8 +24,10 @@ BOTH_SHARE = 0.1
 CONTEXT_WEIGHT = 0.8
 SIGNIFICANT = 3.0
 """A depth counts when it exceeds this many standard deviations."""
-NARROW_TRUST = 0.3
-"""How much the floor's shape counts where the line is narrower than three pixels."""
+FLOOR_BLURRED_PX, FLOOR_SHARP_PX = 4.0, 10.0
+"""Full widths under which the pixel hides the floor's shape, and over which it counts in full."""
+TAPERED, BLUNT = 0.6, 0.85
+"""Section area near the ends over that in the middle: a burin swells and tapers, a bitten line is even."""
 
 
 @dataclass(frozen=True)
@@ -48,24 +50,24 @@ def judge_line(section: Section, pitch_mm: float, in_area: float, straightness: 
     in_area : share of the line that lies inside etched areas. straightness : largest distance from the chord over the
     chord's length. Each in 0-1.
     """
-    resolved = section.width_px >= LEAST_WIDTH_PX
+    resolved = section.full_width_px >= LEAST_WIDTH_PX
     f = section.removed_fraction
     pushed = 1 - ramp(f, PUSHED, REMOVED, section.u_removed_fraction)
     both = BOTH_SHARE <= in_area <= 1 - BOTH_SHARE
     scratched = max(pushed, CONTEXT_WEIGHT if both else 0.0)
-    v_shaped = 1 - ramp(section.floor_ratio, V_FLOOR, FLAT_FLOOR)
-    if not resolved:
-        v_shaped = 0.5 + NARROW_TRUST * (v_shaped - 0.5)
+    tooled = _tool_degree(section)
     degrees = {
         "scratch": scratched,
-        "tooled": (1 - scratched) * v_shaped,
-        "etched": (1 - scratched) * (1 - v_shaped),
+        "tooled": (1 - scratched) * tooled,
+        "etched": (1 - scratched) * (1 - tooled),
     }
     best = max(degrees, key=lambda name: degrees[name])
     confidence = degrees[best] / sum(degrees.values()) * (1.0 if resolved else 0.7)
     evidence = [_size_sentence(section, pitch_mm, resolved), _ridge_sentence(section, resolved)]
     if resolved:
         evidence.append(_floor_sentence(section))
+    if np.isfinite(section.end_share):
+        evidence.append(_end_sentence(section))
     if both:
         evidence.append(
             f"It runs over etched areas ({100 * in_area:.0f} % of its length) and land alike, ignoring the picture."
@@ -116,6 +118,28 @@ def _ridge_sentence(section: Section, resolved: bool) -> str:
     )
 
 
+def _tool_degree(section: Section) -> float:
+    """How much a groove without ridges looks cut (1) rather than bitten (0), from its floor and its ends.
+
+    A line too short to tell its ends counts them as even evidence.
+    """
+    floor = 1 - ramp(section.floor_ratio, V_FLOOR, FLAT_FLOOR)
+    ends = 0.5 if np.isnan(section.end_share) else 1 - ramp(section.end_share, TAPERED, BLUNT)
+    sharp = ramp(section.full_width_px, FLOOR_BLURRED_PX, FLOOR_SHARP_PX)
+    return sharp * (floor + ends) / 2 + (1 - sharp) * ends
+
+
+def _end_sentence(section: Section) -> str:
+    share = section.end_share
+    if share < TAPERED:
+        what = f"under {TAPERED}: it tapers as a burin line does"
+    elif share > BLUNT:
+        what = f"over {BLUNT}: its ends are blunt"
+    else:
+        what = f"between tapering ({TAPERED}) and blunt ({BLUNT})"
+    return f"Its section near the ends has {share:.2f} of the area of the middle, {what}."
+
+
 def _floor_sentence(section: Section) -> str:
     ratio = section.floor_ratio
     if ratio < V_FLOOR:
@@ -129,8 +153,7 @@ def _floor_sentence(section: Section) -> str:
 
 def judge_raised_line(section: Section, pitch_mm: float) -> Verdict:
     """A long raising: metal or matter that stands above the land."""
-    resolved = section.width_px >= LEAST_WIDTH_PX
-    if not resolved:
+    if section.full_width_px < LEAST_WIDTH_PX:
         return Verdict(
             "deposit", 0.4, (_size_sentence(section, pitch_mm, False), "It stands above the surface beside.")
         )

@@ -11,12 +11,12 @@ import numpy as np
 from scipy.ndimage import distance_transform_edt, map_coordinates
 
 from lightdome.marks.profile import Shape, measure
-from lightdome.marks.records import Section
+from lightdome.marks.records import Section, Trace
 from lightdome.units import UM_PER_MM
 
 STEP_PX = 0.25
 """Between the samples of a section."""
-BLOCK = 7
+BLOCK = 5
 """Sections, one pixel apart, that are averaged before they are measured."""
 MOST_BLOCKS = 60
 """A long trace is measured at this many blocks, evenly spread."""
@@ -89,34 +89,35 @@ def block_sections(
 
 
 def measure_trace(
-    height_um: np.ndarray, u_height_um: float, points_px: np.ndarray, width_px: float, pitch_mm: float, sign: int = 1
+    height_um: np.ndarray, noise_um: tuple[float, float], trace: Trace, pitch_mm: float
 ) -> Section | None:
     """Mean section of a line with standard uncertainties, or None where no section can be measured.
 
-    height_um : (rows, columns), um. u_height_um : standard uncertainty of the heights along the line. points_px :
-    (n, 2) row, column. width_px : a first guess. sign : -1 measures a raising as if it were a recession.
+    height_um : (rows, columns), um, above the surface beside. noise_um : standard uncertainty of the heights along the
+    line, and standard deviation of the surface beside. A ridge is measured as if it were a valley.
     """
-    guess = max(width_px, 2.0)
+    u_height_um, rough_um = noise_um
+    sign = 1 if trace.kind == "valley" else -1
+    guess = max(trace.width_px, 2.0)
     mean = None
     for _ in range(2):  # the second pass looks as far as the width found by the first demands
-        half_px = 1.75 * guess + 5
-        blocks, offsets = block_sections(height_um, points_px, guess, half_px)
-        aligned, shapes = _align(sign * blocks, offsets, guess)
+        blocks, offsets = block_sections(height_um, trace.points_px, guess, 1.75 * guess + 5)
+        aligned, shapes = _align(sign * blocks, offsets, guess, rough_um)
         if not shapes:
             return None
-        mean = measure(_nanmedian(aligned), offsets, guess)
+        mean = measure(_nanmedian(aligned), offsets, guess, rough_um)
         if mean is None:
             return None
-        guess = float(np.clip(max(mean.width_px, mean.reach_px / 1.5), 2.0, 4 * max(width_px, 2.0)))
+        guess = float(np.clip(max(mean.width_px, mean.reach_px / 2), 2.0, 3 * max(trace.width_px, 2.0)))
     assert mean is not None
-    return _section(mean, shapes, u_height_um, pitch_mm, len(shapes) * BLOCK)
+    return _section(mean, shapes, u_height_um, pitch_mm, len(blocks))
 
 
-def _align(blocks: np.ndarray, offsets: np.ndarray, guess: float) -> tuple[np.ndarray, list[Shape]]:
+def _align(blocks: np.ndarray, offsets: np.ndarray, guess: float, rough_um: float) -> tuple[np.ndarray, list[Shape]]:
     """Sections shifted so that their half-depth middles meet, and their shapes; unmeasurable blocks are left out."""
     aligned, shapes = [], []
     for block in blocks:
-        shape = measure(block, offsets, guess)
+        shape = measure(block, offsets, guess, rough_um)
         if shape is None:
             continue
         shift = float(np.clip(shape.centre_px, -guess, guess))
@@ -134,10 +135,9 @@ def _nanmedian(values: np.ndarray) -> np.ndarray:
     return np.where(enough, np.nanmedian(filled, axis=0), np.nan)
 
 
-def _section(mean: Shape, shapes: list[Shape], u_height_um: float, pitch_mm: float, count: int) -> Section:
+def _section(mean: Shape, shapes: list[Shape], u_height_um: float, pitch_mm: float, blocks: int) -> Section:
     """Type A from the scatter of the blocks, type B from the height uncertainty and the pixel grid (JCGM 100)."""
-    blocks = len(shapes)
-    noise_um = u_height_um / math.sqrt(blocks) if np.isfinite(u_height_um) else 0.0
+    noise_um = u_height_um / math.sqrt(len(shapes)) if np.isfinite(u_height_um) else 0.0
     slope = max(mean.wall_um_per_px, 1e-9)
     tip_um = 0.25 * slope / math.sqrt(3) if mean.rule == "bottom" else 0.0
     u_removed = math.hypot(_scatter([s.removed_fraction for s in shapes]), noise_um / max(mean.depth_um, 1e-9))
@@ -162,8 +162,20 @@ def _section(mean: Shape, shapes: list[Shape], u_height_um: float, pitch_mm: flo
             _scatter([max(s.burr_left_um, s.burr_right_um) for s in shapes]) ** 2 + noise_um**2 + mean.beside_um**2
         ),
         u_removed_fraction=u_removed,
-        stations=count,
+        end_share=_end_share([s.removed_area_um_px for s in shapes]),
+        measured_share=len(shapes) / blocks,
+        stations=len(shapes) * BLOCK,
     )
+
+
+def _end_share(areas: list[float]) -> float:
+    """Section area in the outer sixths of a line over that in its middle third; NaN for under six blocks."""
+    sixth = len(areas) // 6
+    if not sixth:
+        return float("nan")
+    ends = np.array(areas[:sixth] + areas[-sixth:])
+    middle = np.array(areas[2 * sixth : len(areas) - 2 * sixth])
+    return float(np.median(ends) / max(float(np.median(middle)), 1e-9))
 
 
 def _spread(values: np.ndarray) -> float:

@@ -7,7 +7,7 @@ import numpy as np
 
 from lightdome.errors import GridError, MarkError
 from lightdome.marks.classify import Maps, classify
-from lightdome.marks.detect import Settings, confirm, field_of, find
+from lightdome.marks.detect import Settings, above_floors, confirm, field_of, find
 from lightdome.marks.features import COLUMNS, collection, table_row, traces_as_json, traces_from_json
 from lightdome.marks.records import CLASS_CODE
 from lightdome.marks.relief import fill_across, form_of
@@ -15,6 +15,7 @@ from lightdome.provenance import Provenance
 from lightdome.raster import Band, Grid, Raster
 from lightdome.store import open_raster, read_json, write_json, write_raster, write_table
 from lightdome.tiles import TILE_PX
+from lightdome.units import UM_PER_MM
 
 AREA_BAND = Band("area", "1")
 CLASS_BAND = Band("class", "1")
@@ -95,11 +96,15 @@ def classify_marks(
     try:
         lines = traces_from_json(facts, grid)
         wide, land_scale_um = int(facts["wide_areas"]), float(facts["land_scale_um"])
+        told = facts["provenance"]["settings"]
+        cutoff_mm, widest_um = float(told["reference_cutoff_mm"]), float(told["widest_line_um"])
     except (MarkError, KeyError, TypeError, ValueError) as error:
         raise MarkError(f"{traces}: is not what trace-marks writes ({error}); run trace-marks again") from error
     numbers = np.nan_to_num(labels, nan=0.0).astype(np.int32)
     del labels
-    found, painted = classify(Maps(height_um, u_height_um, diffuse, numbers, wide, land_scale_um, grid), lines)
+    above_um = field_of(height_um, u_height_um, cutoff_mm / grid.pitch_mm).flattened()
+    flat_um = above_floors(above_um, (numbers > 0) & (numbers <= wide), widest_um / (grid.pitch_mm * UM_PER_MM))
+    found, painted = classify(Maps(above_um, flat_um, u_height_um, diffuse, numbers, wide, land_scale_um, grid), lines)
     provenance = Provenance.of("classify-marks", sources, {})
     write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
     write_table(table, COLUMNS, [table_row(mark) for mark in found])
