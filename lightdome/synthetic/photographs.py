@@ -12,7 +12,7 @@ from lightdome.synthetic.render import pixel_light, room_light
 from lightdome.synthetic.sensor import expose
 from lightdome.synthetic.shadows import visible_lamps
 
-BLOCK_FACETS = 2_000_000
+BLOCK_FACETS = 250_000
 """Facets shaded at once; about 150 bytes each."""
 
 
@@ -23,6 +23,8 @@ class Photograph:
     row: dict[str, Any]
     numbers: Callable[[], np.ndarray]
     """(rows, columns) or (rows, columns, 3)."""
+    kept: float = 1.0
+    """Share of the file that is written: 0 leaves it out, less than 1 cuts it off."""
 
 
 def plate_surface(spec: CaptureSpec, plate: int) -> Surface:

@@ -7,6 +7,7 @@ import numpy as np
 from lightdome.errors import SessionError
 from lightdome.synthetic.capture import CaptureSpec
 from lightdome.synthetic.drawing import SCRATCH, Cut, Drawing, EtchedArea, EtchedLine
+from lightdome.synthetic.faults import FAULTS
 from lightdome.synthetic.lamps import dome
 from lightdome.synthetic.reflectance import Material
 from lightdome.synthetic.sensor import Sensor
@@ -31,6 +32,29 @@ def tide_table_scene(seed: int, megapixels: float | None = None, lamps: int | No
         colour=True,
         u_position_mm=0.05,
         title="tide table and harbour view",
+        seed=seed,
+    )
+
+
+def faults_scene(seed: int, megapixels: float | None = None, lamps: int | None = None) -> CaptureSpec:
+    """Small plates, each with one fault; see `faults.FAULTS`."""
+    _refuse_size(megapixels, lamps)
+    half = Drawing(
+        etched=(
+            EtchedLine(((-1.0, -0.6), (-0.2, -0.6)), 130.0, 24.0),
+            EtchedLine(((0.3, 0.5), (0.9, -0.4)), 130.0, 24.0),
+        ),
+        cuts=(Cut(((-1.1, 0.7), (1.1, -0.1)), 110.0, 12.0, SCRATCH, removed_fraction=0.1),),
+    )
+    return CaptureSpec(
+        session="faults-2031-05",
+        plates=tuple(FAULTS),
+        faulty=True,
+        drawing=half,
+        shape=(72, 96),
+        rig=dome(8, radius_mm=12.0, elevations_deg=(30.0, 55.0)),
+        material=Material(diffuse=0.42, specular=0.32, roughness=0.38),
+        sensor=Sensor(full_well_e=120_000.0, bits=10, offset=8),
         seed=seed,
     )
 
@@ -68,4 +92,8 @@ def _refuse_size(megapixels: float | None, lamps: int | None) -> None:
         raise SessionError("--megapixels and --lamps belong to --scene large; leave them out")
 
 
-SCENES: dict[str, Callable[..., CaptureSpec]] = {"tide-table": tide_table_scene, "large": large_scene}
+SCENES: dict[str, Callable[..., CaptureSpec]] = {
+    "tide-table": tide_table_scene,
+    "faults": faults_scene,
+    "large": large_scene,
+}

@@ -1,5 +1,6 @@
 """Paths in, paths out: write a computed capture session, with its truth, whole or not at all."""
 
+import hashlib
 import io
 from pathlib import Path
 from typing import Any
@@ -7,11 +8,12 @@ from typing import Any
 import numpy as np
 
 from lightdome.errors import SessionError
-from lightdome.provenance import Provenance, sha256_of
+from lightdome.provenance import Provenance
 from lightdome.raster import Band
 from lightdome.store import beside, raster_writer, write_bytes, write_json, write_table, write_text
 from lightdome.synthetic import truth
 from lightdome.synthetic.capture import FIELD, FRAME_COLUMNS, SIDE, CaptureSpec, lamp_rows, session_facts
+from lightdome.synthetic.faults import plant
 from lightdome.synthetic.photographs import Photograph, photographs_of, plate_surface, shared_photographs
 from lightdome.synthetic.plates import Surface
 from lightdome.synthetic.scenes import SCENES
@@ -42,8 +44,12 @@ def write_capture(folder: Path, spec: CaptureSpec, *, threads: int = 1) -> None:
         rows: list[dict[str, Any]] = []
         for plate, name in enumerate(spec.plates):
             surface = plate_surface(spec, plate)
-            rows += _write_photographs(part, list(photographs_of(spec, plate, surface)), threads)
-            _write_truth(part / "truth" / name / SIDE / FIELD, spec, surface)
+            photographs = photographs_of(spec, plate, surface)
+            if spec.faulty:
+                photographs = plant(name, photographs)
+            else:
+                _write_truth(part / "truth" / name / SIDE / FIELD, spec, surface)
+            rows += _write_photographs(part, list(photographs), threads)
         rows += _write_photographs(part, list(shared_photographs(spec)), threads)
         _write_tables(part, spec, rows)
 
@@ -54,9 +60,10 @@ def _write_photographs(part: Path, photographs: list[Photograph], threads: int) 
 
     def write(index: int) -> None:
         photograph = photographs[index]
-        file = part / photograph.row["file"]
-        write_bytes(file, _png(photograph.numbers()))
-        written[index] = photograph.row | {"sha256": sha256_of(file)}
+        content = _png(photograph.numbers())
+        written[index] = photograph.row | {"sha256": hashlib.sha256(content).hexdigest()}
+        if photograph.kept > 0:
+            write_bytes(part / photograph.row["file"], content[: int(photograph.kept * len(content))])
 
     for_each(write, range(len(photographs)), "photographs", threads)
     return [written[index] for index in sorted(written)]
@@ -76,6 +83,7 @@ def _write_tables(part: Path, spec: CaptureSpec, rows: list[dict[str, Any]]) -> 
     text = io.StringIO()
     yaml = YAML()
     yaml.default_flow_style = None
+    yaml.representer.ignore_aliases = lambda *_: True  # the session form refuses anchors
     yaml.dump(session_facts(spec), text)
     write_text(part / "session.yaml", text.getvalue())
     write_table(part / "frames.csv", FRAME_COLUMNS, rows)
