@@ -35,20 +35,27 @@ def solve_height(right_side: np.ndarray, weight: np.ndarray, threads: int = 1) -
 
     A difference has the harmonic mean of the weights of its two pixels.
     """
+    from scipy.ndimage import label
+
+    pieces, count = label(weight > 0)
     height = np.zeros(weight.shape, np.float32)
-    _conjugate_gradients(height, right_side, weight, threads)
-    _level_pieces(height, weight)
+    _conjugate_gradients(height, right_side, weight, pieces, count, threads)
+    _subtract_means(height, pieces, count)
+    height[pieces == 0] = np.nan
     return height
 
 
-def _conjugate_gradients(height: np.ndarray, residual: np.ndarray, weight: np.ndarray, threads: int) -> None:
+def _conjugate_gradients(
+    height: np.ndarray, residual: np.ndarray, weight: np.ndarray, pieces: np.ndarray, count: int, threads: int
+) -> None:
     """Solve the normal equations in place; the residual is used up."""
     step, image = np.zeros_like(height), np.empty_like(height)
     power_before, still = 0.0, 0
     for _ in range(MOST_STEPS):
         image[:] = residual
         _invert_laplacian(image, threads)
-        image[weight == 0] = 0
+        # the mean of a piece costs nothing: left in, it would drift and take the last digits of the heights with it
+        _subtract_means(image, pieces, count)
         power = _dot(residual, image)
         if not power > 0:
             return
@@ -85,25 +92,20 @@ def _dot(first: np.ndarray, second: np.ndarray) -> float:
     return float(np.einsum("rc,rc->r", first, second).sum(dtype=np.float64))
 
 
-def _level_pieces(height: np.ndarray, weight: np.ndarray) -> None:
-    """Give each connected piece a mean of zero; NaN outside."""
-    from scipy.ndimage import label
-
-    pieces, count = label(weight > 0)
-    _subtract_means(height, pieces, np.zeros(count + 1), np.zeros(count + 1))
-
-
 @numba.njit(cache=True, error_model="numpy")
-def _subtract_means(height: np.ndarray, pieces: np.ndarray, total: np.ndarray, size: np.ndarray) -> None:
-    rows, cols = height.shape
+def _subtract_means(values: np.ndarray, pieces: np.ndarray, count: int) -> None:
+    """Give each piece a mean of zero, in place; zero outside (piece 0)."""
+    rows, cols = values.shape
+    total, size = np.zeros(count + 1), np.zeros(count + 1)
     for r in range(rows):
         for c in range(cols):
-            total[pieces[r, c]] += height[r, c]
+            total[pieces[r, c]] += values[r, c]
             size[pieces[r, c]] += 1
+    mean = (total / size).astype(np.float32)
     for r in range(rows):
         for c in range(cols):
             piece = pieces[r, c]
-            height[r, c] = height[r, c] - total[piece] / size[piece] if piece > 0 else np.float32(np.nan)
+            values[r, c] = values[r, c] - mean[piece] if piece > 0 else np.float32(0)
 
 
 @numba.njit(cache=True, error_model="numpy")
