@@ -67,6 +67,27 @@ def beside(path: Path) -> Iterator[Path]:
         _remove(part)
 
 
+@contextmanager
+def scratch(path: Path) -> Iterator[Path]:
+    """Give a path beside `path` for what a step must put down meanwhile; deleted when the block ends, however it ends.
+
+    What a killed process left is deleted on the way in, as in `beside`.
+    """
+    path = Path(path)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _sweep(path)
+    except OSError as error:
+        raise _write_error(path, error) from error
+    part = path.with_name(f".{path.name}.{socket.gethostname()}.{os.getpid()}.part")
+    try:
+        yield part
+    except OSError as error:
+        raise _write_error(path, error) from error
+    finally:
+        _remove(part)
+
+
 def _sweep(path: Path) -> None:
     """Delete parts of `path` whose writer on this machine is no longer alive."""
     host = socket.gethostname()

@@ -1,7 +1,22 @@
 """Commands of the word lights."""
 
 import argparse
+from pathlib import Path
+from typing import Any
+
+from lightdome.commands.session import add_field_flags
 
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the commands."""
+    lamps = subparsers.add_parser("locate-lamps", help="position or direction, power and uncertainty of each lamp")
+    add_field_flags(lamps)
+    lamps.add_argument("--stack", type=Path, required=True, help="frames/stack.zarr.zip of stack-frames")
+    lamps.add_argument("--lamps", type=Path, required=True, help="lights/lamps.json to write")
+    lamps.set_defaults(run=_locate_lamps)
+
+
+def _locate_lamps(**flags: Any) -> None:
+    from lightdome.lights.steps import locate_lamps
+
+    locate_lamps(**flags)

@@ -3,7 +3,6 @@
 import hashlib
 import threading
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,7 +11,7 @@ from lightdome.errors import FrameError
 from lightdome.raster import Window
 from lightdome.session.checks import clipped_pixels, grey, sharpness
 from lightdome.session.motion import edge_spectra, kept_waves, patch_windows
-from lightdome.session.photograph import BITS
+from lightdome.session.photograph import BITS, other_size
 from lightdome.session.records import Camera, Frame
 
 BAND_ROWS = 256
@@ -104,11 +103,3 @@ class Look:
                 f"{frame.file}: holds {kind[0]} bits, so it never reaches camera.white_level "
                 f"{self.camera.white_level:g} of session.yaml; correct the white level"
             )
-
-
-def other_size(file: Path, shape: tuple[int, ...], usual: tuple[int, ...]) -> FrameError:
-    """The sentence about a photograph of another size."""
-    return FrameError(
-        f"{file}: is {shape[1]} x {shape[0]} pixels where the others are {usual[1]} x {usual[0]}; give the photograph "
-        f"as taken, not cropped or scaled"
-    )

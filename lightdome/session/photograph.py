@@ -63,6 +63,23 @@ def photograph_size(path: Path) -> tuple[int, int]:
         raise _unreadable(path, str(error)) from error
 
 
+def read_mask(file: Path) -> np.ndarray:
+    """True (rows, columns) where any channel of a mask is above zero; FrameError where it is nowhere."""
+    image = read_photograph(file)
+    mask = np.asarray((image if image.ndim == 2 else image.any(axis=2)) > 0)
+    if not mask.any():
+        raise FrameError(f"{file}: holds no pixel above zero, so no plate; paint the plate white")
+    return mask
+
+
+def other_size(file: Path, shape: tuple[int, ...], usual: tuple[int, ...]) -> FrameError:
+    """The sentence about a photograph of another size."""
+    return FrameError(
+        f"{file}: is {shape[1]} x {shape[0]} pixels where the others are {usual[1]} x {usual[0]}; give the photograph "
+        f"as taken, not cropped or scaled"
+    )
+
+
 def _unreadable(path: Path, reason: str) -> FrameError:
     return FrameError(f"{path}: cannot be read ({' '.join(reason.split())[:120]}); copy it again from the camera")
 

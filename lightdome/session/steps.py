@@ -17,9 +17,9 @@ from lightdome.session.checks import (
     toward_lamps,
 )
 from lightdome.session.layout import draw_lamp_layout
-from lightdome.session.look import Look, other_size
+from lightdome.session.look import Look
 from lightdome.session.motion import measure_motion
-from lightdome.session.photograph import photograph_size, read_photograph
+from lightdome.session.photograph import other_size, photograph_size, read_mask, read_photograph
 from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Session
 from lightdome.session.settings import SETTINGS_FILE, first_of
 from lightdome.session.sheet import plan_session, read_field
@@ -200,15 +200,6 @@ def _verified(frame: Frame) -> np.ndarray:
     if frame.sha256 and sha256_of(frame.file) != frame.sha256:
         raise FrameError(f"{frame.file}: its SHA-256 is not the one of {FRAMES_FILE}, row {frame.row}; copy it again")
     return image
-
-
-def read_mask(file: Path) -> np.ndarray:
-    """True (rows, columns) where any channel of a mask is above zero; FrameError where it is nowhere."""
-    image = read_photograph(file)
-    mask = np.asarray((image if image.ndim == 2 else image.any(axis=2)) > 0)
-    if not mask.any():
-        raise FrameError(f"{file}: holds no pixel above zero, so no plate; paint the plate white")
-    return mask
 
 
 def _light_dose(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> dict[str, Any] | None:
