@@ -19,6 +19,19 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     _threads(height)
     height.set_defaults(run=_integrate_height)
 
+    curvature = subparsers.add_parser("map-curvature", help="mean, Gaussian and principal curvatures at a scale")
+    _paths(curvature, "normals", "curvature")
+    curvature.add_argument("--scale-mm", type=float, default=0.3, help="cut-off of the Gaussian, mm")
+    _threads(curvature)
+    curvature.set_defaults(run=_map_curvature)
+
+    texture = subparsers.add_parser("measure-texture", help="areal texture parameters by region")
+    _paths(texture, "height", "texture")
+    texture.add_argument("--s-filter-mm", type=float, help="nesting index, mm (default: from three pixels on)")
+    texture.add_argument("--l-filter-mm", type=float, help="nesting index, mm (default: 2, or five times the S-filter)")
+    _threads(texture)
+    texture.set_defaults(run=_measure_texture)
+
 
 def _paths(parser: argparse.ArgumentParser, *names: str) -> None:
     for name in names:
@@ -39,3 +52,15 @@ def _integrate_height(**flags: Any) -> None:
     from lightdome.surface.steps import integrate_height
 
     integrate_height(**flags)
+
+
+def _map_curvature(**flags: Any) -> None:
+    from lightdome.surface.steps import map_curvature
+
+    map_curvature(**flags)
+
+
+def _measure_texture(**flags: Any) -> None:
+    from lightdome.surface.steps import measure_texture
+
+    measure_texture(**flags)

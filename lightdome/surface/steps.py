@@ -5,24 +5,31 @@ from pathlib import Path
 import numpy as np
 
 from lightdome.errors import SurfaceError
-from lightdome.lights.field import lamp_field
 from lightdome.lights.lamps import LampSet
 from lightdome.provenance import Provenance
-from lightdome.raster import Band, Window
+from lightdome.raster import Band
 from lightdome.session.records import FEWEST_LAMPS
-from lightdome.store import STACK_BLOCK_PX, RasterReader, Stack, open_raster, open_stack, raster_writer, read_json
+from lightdome.store import (
+    STACK_BLOCK_PX,
+    RasterReader,
+    Stack,
+    open_raster,
+    open_stack,
+    raster_writer,
+    read_json,
+    write_json,
+)
 from lightdome.surface.filters import reach_px
 from lightdome.surface.slopes import slope_uncertainty, slopes, trust
 from lightdome.tiles import TILE_PX, Tile, for_each, tiles
 from lightdome.units import UM_PER_MM
 
 METHODS = ("robust", "least-squares")
-STRIP_PX = 8192
-"""Pixels solved at a time inside a tile, so that directions of all lamps take a few megabytes only."""
 USUAL_PX = 1_000_000
 """About so many pixels of an even lattice decide what uncertainty is usual."""
 NORMALS = ("nx", "ny", "nz")
 NORMAL_BANDS = tuple(Band(name, "1") for name in NORMALS)
+CURVATURE_BANDS = (Band("mean", "1/mm"), Band("gaussian", "1/mm^2"), Band("k1", "1/mm"), Band("k2", "1/mm"))
 REFLECTANCE_BANDS = (Band("diffuse", "1"), Band("specular", "1"), Band("roughness", "1"))
 
 
@@ -41,6 +48,8 @@ def solve_normals(
 
     method : robust or least-squares; see `surface/normals.py`. Both are matte: specular and roughness stay NaN.
     """
+    from lightdome.surface.solve import solve_window
+
     if method not in METHODS:
         raise SurfaceError(f"solve-normals: method must be {' or '.join(METHODS)}, got {method!r}; correct the setting")
     lamp_set = _read_lamps(lamps)
@@ -56,7 +65,8 @@ def solve_normals(
         ):
 
             def solve_tile(tile: Tile) -> None:
-                values = _solve_window(light, lamp_set, tile.core, method == "robust")
+                x_mm, y_mm = light.grid.x_mm(tile.core), light.grid.y_mm(tile.core)
+                values = solve_window(light.read(tile.core), lamp_set, x_mm, y_mm, method == "robust")
                 to_normals.write(values[:3], tile.core)
                 to_uncertainty.write(values[3:4], tile.core)
                 unknown = np.full_like(values[4], np.nan)
@@ -90,31 +100,6 @@ def _refuse_mismatch(light: Stack, lamps: LampSet, path: Path) -> None:
         raise SurfaceError(
             f"{path}: has {len(lamps.names)} lamps, normals need at least {FEWEST_LAMPS}; photograph under more lamps"
         )
-
-
-def _solve_window(light: Stack, lamps: LampSet, window: Window, robust: bool) -> np.ndarray:
-    """Normal (3), tilt uncertainty in degrees and reflectance: (5, rows, columns), float32."""
-    from lightdome.surface.normals import solve_pixels
-    from lightdome.surface.tilt import tilt_uncertainty
-
-    if lamps.model == "near":
-        u_lamp = lamps.u_vectors / np.linalg.norm(lamps.vectors, axis=1)
-    else:
-        u_lamp = np.radians(lamps.u_vectors)
-    samples = light.read(window)
-    count, rows, cols = samples.shape
-    x_mm, y_mm = light.grid.x_mm(window), light.grid.y_mm(window)
-    values = np.empty((5, rows, cols), np.float32)
-    step = max(1, STRIP_PX // cols)
-    for row in range(0, rows, step):
-        strip = slice(row, min(row + step, rows))
-        direction, irradiance = lamp_field(lamps, x_mm, y_mm[strip])
-        direction, irradiance = direction.reshape(count, 3, -1), irradiance.reshape(count, -1)
-        fit = solve_pixels(samples[:, strip].reshape(count, -1), direction, irradiance, robust)
-        rho = np.sqrt((fit.m**2).sum(axis=0))
-        tilt_deg = np.degrees(tilt_uncertainty(fit, direction, u_lamp, lamps.flat_divided))
-        values[:, strip] = np.concatenate([fit.m / rho, tilt_deg[None], rho[None]]).reshape(5, -1, cols)
-    return values
 
 
 def integrate_height(
@@ -192,3 +177,72 @@ def _trusted_slopes(
     usual = float(np.median(sample[np.isfinite(sample)])) if np.isfinite(sample).any() else np.nan
     for_each(weigh_tile, parts, "integrate-height, weights", threads)
     return slope_x, slope_y, weight
+
+
+def map_curvature(
+    normals: Path, curvature: Path, *, scale_mm: float = 0.3, threads: int = 1, tile_px: int = TILE_PX
+) -> None:
+    """Mean, Gaussian and principal curvatures of a field.
+
+    scale_mm : cut-off of the Gaussian; raised to 4 pixels where smaller. The tags hold both.
+    """
+    from lightdome.surface.curvature import LEAST_SCALE_PX, curvatures
+
+    if not scale_mm > 0:
+        raise SurfaceError(f"map-curvature: scale_mm must be above zero, got {scale_mm}; correct the setting")
+    with open_raster(normals) as facing:
+        grid = facing.grid
+        used_mm = max(scale_mm, LEAST_SCALE_PX * grid.pitch_mm)
+        settings = {"scale_mm": scale_mm, "used_scale_mm": used_mm}
+        provenance = Provenance.of("map-curvature", [normals], settings)
+        solved = []
+        with raster_writer(curvature, grid, CURVATURE_BANDS, provenance) as writer:
+
+            def bend_tile(tile: Tile) -> None:
+                slope_x, slope_y = slopes(facing.read(tile.halo, NORMALS))
+                found = curvatures(slope_x, slope_y, grid.pitch_mm, used_mm)[:, *tile.inner]
+                writer.write(found, tile.core)
+                solved.append(int(np.isfinite(found[0]).sum()))
+
+            parts = tiles(grid.shape, tile_px, reach_px(used_mm / grid.pitch_mm))
+            for_each(bend_tile, parts, "map-curvature", threads)
+            if not sum(solved):
+                raise SurfaceError(f"{normals}: has no pixel with known neighbours; look at the mask and solve again")
+
+
+def measure_texture(
+    height: Path,
+    texture: Path,
+    *,
+    s_filter_mm: float | None = None,
+    l_filter_mm: float | None = None,
+    threads: int = 1,
+    tile_px: int = TILE_PX,
+) -> None:
+    """Areal texture parameters of the whole field and of nine regions of it, as JSON.
+
+    s_filter_mm : nesting index of the S-filter; None takes the first of the standard's series from three pixels on.
+    l_filter_mm : nesting index of the L-filter; None takes 2 mm, or five times the S-filter.
+    """
+    from lightdome.surface.texture import fit_plane, limit_scale, nesting_indices, texture_facts
+
+    with open_raster(height) as relief:
+        grid = relief.grid
+        s_mm, l_mm = nesting_indices(grid.pitch_mm, s_filter_mm, l_filter_mm)
+        height_um = relief.read(bands=["height"])[0]
+    if not np.isfinite(height_um).any():
+        raise SurfaceError(f"{height}: holds no height; look at the mask and run integrate-height again")
+    value, by_row, by_col = fit_plane(height_um)
+    for row in range(grid.shape[0]):
+        height_um[row] -= (value + by_row * row + by_col * np.arange(grid.shape[1])).astype(np.float32)
+    surface = np.empty_like(height_um)
+    s_px, l_px = s_mm / grid.pitch_mm, l_mm / grid.pitch_mm
+
+    def filter_tile(tile: Tile) -> None:
+        surface[tile.core.slices] = limit_scale(height_um[tile.halo.slices], s_px, l_px)[tile.inner]
+
+    parts = tiles(grid.shape, tile_px, reach_px(s_px) + reach_px(l_px))
+    for_each(filter_tile, parts, "measure-texture", threads)
+    settings = {"s_filter_mm": s_filter_mm, "l_filter_mm": l_filter_mm}
+    provenance = Provenance.of("measure-texture", [height], settings)
+    write_json(texture, texture_facts(surface, grid, s_mm, l_mm) | {"provenance": provenance.as_dict()})
