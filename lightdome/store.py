@@ -212,6 +212,7 @@ class RasterReader:
             Band(name or f"band {index}", unit or "")
             for index, (name, unit) in enumerate(zip(dataset.descriptions, dataset.units, strict=True), 1)
         )
+        self.provenance: dict[str, Any] = json.loads(dataset.tags().get(PROVENANCE_TAG, "{}"))
 
     def read(self, window: Window | None = None, bands: Sequence[str] | None = None) -> np.ndarray:
         """Values (band, rows, columns) of a window (default: everything) and of named bands (default: all)."""

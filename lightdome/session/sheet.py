@@ -49,6 +49,14 @@ def read_field(folder: Path, name: FieldName) -> tuple[Session, tuple[Frame, ...
     return session, frames_of(session.frames, name)
 
 
+def read_leniently(folder: Path) -> Session:
+    """The session's facts, and the rows and lamps that can be read; no row is judged.
+
+    Fails with SessionError only where the session as a whole cannot be read.
+    """
+    return _read(folder)[0]
+
+
 def plan_session(folder: Path) -> Plan:
     """What the night has to do: fields, their photographs, their size; lenient about single rows and plates.
 
