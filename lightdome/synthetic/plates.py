@@ -30,8 +30,9 @@ FLOOR_UM, FLOOR_SIGMA_MM = 0.5, 0.015
 ROLL_SIGMA_MM = (0.03, 0.8)
 """Across and along the rolling direction, which is x."""
 GRAIN_EDGE = 0.35
-RIDGE_TURN = 0.5
-"""How fast the direction of friction ridges turns, radians over a half axis."""
+CORE = (-0.2, -0.9)
+RIDGE_ENDS = ((0.3, 0.25, 1), (-0.4, -0.1, -1), (0.1, -0.45, 1))
+"""Where the arcs of a print have their centre, and where a ridge ends (and which way), in half axes of the patch."""
 
 
 @dataclass(frozen=True)
@@ -245,13 +246,13 @@ class _Metal:
         self.code[place][mask] = d.DEPOSIT
 
     def print(self, finger: d.Print) -> None:
-        """Friction ridges: curved, slowly turning, broken by pores and by the skin's pressure."""
+        """Friction ridges: arcs of an even period about a core below the patch, with a few ends and a soft border."""
         (cx, cy), (ax, ay) = finger.centre_mm, finger.half_axes_mm
         x, y = (self.x_mm[None, :] - cx) / ax, (self.y_mm[:, None] - cy) / ay
-        # arcs about a core below the centre; the direction turns by about a radian over the patch
-        far_mm = np.hypot((x * ax), (y + 0.45) * ay / (1 + RIDGE_TURN * np.clip(y + 0.45, 0, None)))
-        wander = 0.3 * self.noise((0.8, 0.8))
-        wave = 0.5 + 0.5 * np.cos(2 * np.pi * far_mm / finger.period_mm + wander)
+        phase = 2 * np.pi * np.hypot((x - CORE[0]) * ax, (y - CORE[1]) * ay) / finger.period_mm
+        for end_x, end_y, sense in RIDGE_ENDS:
+            phase = phase + sense * np.arctan2(y - end_y, x - end_x)
+        wave = 0.5 + 0.5 * np.cos(phase + 0.3 * self.noise((0.8, 0.8)))
         pressure = smooth_step((1 - x**2 - y**2 + 0.15 * self.noise((0.5, 0.5))) / 0.25)
         film = (pressure * smooth_step((wave - 0.25) / 0.4)).astype(np.float32)
         self.film = np.maximum(self.film, film)
