@@ -1,0 +1,181 @@
+"""A field's products, read as far as they are there and drawn at the size of a picture.
+
+With steps.py the only file of this word that opens anything.
+"""
+
+from collections.abc import Collection, Iterator
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from lightdome.errors import LightdomeError, PublishError
+from lightdome.lights.lamps import LampSet
+from lightdome.publish import class_map, pictures, views
+from lightdome.publish.records import FieldFacts, MapView, Missing, Picture, Sheet
+from lightdome.relight.render import render_lamp
+from lightdome.session.records import FieldName, Session
+from lightdome.session.sheet import plan_session, read_leniently
+from lightdome.store import RasterReader, open_raster, read_json
+
+SMALL_PRODUCTS = {
+    "quality": "frames/quality.json",
+    "lamps": "lights/lamps.json",
+    "texture": "surface/texture.json",
+    "relight": "relight/quality.json",
+    "marks": "marks/marks.geojson",
+}
+RASTERS = (*dict.fromkeys(view.file for view in views.MAPS), "marks/class.tif", "relight/coefficients.tif")
+COEFFICIENTS, CLASSES = "relight/coefficients.tif", "marks/class.tif"
+SMALL_PX = 320
+
+
+def read_plate(plate_results: Path, session: Path) -> tuple[Session, list[FieldFacts]]:
+    """Facts of the session, and of each field of the plate that the results folder is named after."""
+    plan = plan_session(session)
+    names = [name for name in plan.fields if name.plate == plate_results.resolve().name]
+    if not names:
+        raise PublishError(
+            f"{plate_results}: session {plan.session} has no field of a plate of this name; name the plate's own folder"
+        )
+    return read_leniently(session), [_read_field(plate_results, name) for name in names]
+
+
+def _read_field(plate_results: Path, name: FieldName) -> FieldFacts:
+    folder = plate_results / name.side / name.field
+    found: dict[str, Any] = {}
+    absent = []
+    for key, file in SMALL_PRODUCTS.items():
+        try:
+            found[key] = read_json(folder / file) if (folder / file).is_file() else None
+        except LightdomeError:
+            found[key] = None
+        if found[key] is None:
+            absent.append(file)
+    marks = found.pop("marks")
+    return FieldFacts(
+        name, folder, marks=None if marks is None else marks.get("features", []), absent=tuple(absent), **found
+    )
+
+
+def origins_of(field: FieldFacts) -> list[dict[str, Any]]:
+    """Provenance of each product of a field that is there and can be read, in the plate's way."""
+    origins = []
+    for file in (*SMALL_PRODUCTS.values(), *RASTERS):
+        path = field.folder / file
+        if not path.is_file():
+            continue
+        try:
+            if path.suffix == ".tif":
+                with open_raster(path) as reader:
+                    origin = reader.provenance
+            else:
+                origin = read_json(path).get("provenance", {})
+        except LightdomeError:
+            continue
+        origins.append({"file": file, **origin})
+    return origins
+
+
+def draw_field(field: FieldFacts, facts: Session, keys: Collection[str] | None = None) -> Iterator[Picture | Missing]:
+    """Every picture of a field, in the page's order, one in memory at a time; `keys` to draw some of them."""
+    identifier = " · ".join(part for part in (str(field.name).replace("/", " "), facts.date) if part)
+    if keys is None or any(key.startswith("light") for key in keys):
+        yield from _draw_light(field, identifier, keys)
+    if keys is None or "classes" in keys:
+        yield _draw_classes(field, identifier)
+    for view in views.MAPS:
+        if keys is None or view.key in keys:
+            item = _draw_map(field, view, identifier)
+            if item is not None:
+                yield item
+    if keys is None or "lamp_layout" in keys:
+        yield _lamp_layout(field)
+
+
+def _draw_map(field: FieldFacts, view: MapView, identifier: str) -> Picture | Missing | None:
+    try:
+        with _open(field.folder / view.file) as reader:
+            values = _band(reader, view.band)
+            unit = next(band.unit for band in reader.bands if band.name == view.band)
+            sheet = Sheet(view.title, identifier, _width_mm(reader))
+    except LightdomeError as error:
+        return None if view.optional else Missing(view.key, view.title, view.file, str(error))
+    if view.optional and not np.isfinite(values).any():
+        return None
+    png = pictures.draw_map(values, unit, view.palette, view.span, sheet)
+    return Picture(view.key, view.title, view.caption, views.alt_text(view, values, unit, identifier), png)
+
+
+def _draw_light(field: FieldFacts, identifier: str, keys: Collection[str] | None) -> Iterator[Picture | Missing]:
+    lamps = LampSet.from_dict(field.lamps) if field.lamps else None
+    lits = views.lit_views(*views.elevations_deg(lamps))
+    wanted = [lit for lit in lits if keys is None or lit.key in keys]
+    try:
+        with _open(field.folder / COEFFICIENTS) as reader:
+            coefficients, width_mm = reader.read_reduced(pictures.LONGEST_PX), _width_mm(reader)
+    except LightdomeError as error:
+        yield Missing("light", "Under a lamp", COEFFICIENTS, str(error))
+        return
+    raking = [render_lamp(coefficients, lit.azimuth_deg, lit.elevation_deg) for lit in lits[:4]]
+    white = pictures.white_of(np.stack(raking))
+    for lit in wanted:
+        light = render_lamp(coefficients, lit.azimuth_deg, lit.elevation_deg)
+        shown_white = white if lit in lits[:4] else pictures.white_of(light)
+        sheet = Sheet(f"Light {lit.words}", identifier, width_mm)
+        png = pictures.draw_light(light, shown_white, lit.azimuth_deg, lit.elevation_deg, sheet)
+        alt = f"{identifier} as it looks under light {lit.words}."
+        yield Picture(lit.key, f"Light {lit.words}", views.LIGHT_CAPTION, alt, png)
+
+
+def _draw_classes(field: FieldFacts, identifier: str) -> Picture | Missing:
+    title = "What made each mark"
+    try:
+        with _open(field.folder / CLASSES) as reader:
+            classes, width_mm = reader.read_reduced(pictures.LONGEST_PX)[0], _width_mm(reader)
+    except LightdomeError as error:
+        return Missing("classes", title, CLASSES, str(error))
+    light = _raking(field.folder / COEFFICIENTS, pictures.LONGEST_PX)
+    png = class_map.draw_classes(classes, light, field.marks or [], Sheet(title, identifier, width_mm))
+    return Picture("classes", title, class_map.CAPTION, class_map.alt_text(classes, identifier), png)
+
+
+def _lamp_layout(field: FieldFacts) -> Picture | Missing:
+    path, title = field.folder / "frames/lamp_layout.png", "Where the lamps stood"
+    if not path.is_file():
+        return Missing("lamp_layout", title, "frames/lamp_layout.png", "it was not made")
+    return Picture("lamp_layout", title, views.LAMPS_CAPTION, views.lamps_alt(field.lamps), path.read_bytes())
+
+
+def _open(path: Path) -> AbstractContextManager[RasterReader]:
+    if not path.is_file():
+        raise PublishError("it was not made")
+    return open_raster(path)
+
+
+def _band(reader: RasterReader, name: str) -> np.ndarray:
+    names = [band.name for band in reader.bands]
+    if name not in names:
+        raise PublishError(f"it has no band {name}")
+    return reader.read_reduced(pictures.LONGEST_PX)[names.index(name)]
+
+
+def _width_mm(reader: RasterReader) -> float:
+    return reader.grid.shape[1] * reader.grid.pitch_mm
+
+
+def _raking(path: Path, longest_px: int) -> np.ndarray | None:
+    """Light (rows, columns) from the left, or None where there is no model."""
+    lit = views.lit_views(views.RAKING_DEG, views.HIGH_DEG)[2]
+    try:
+        with _open(path) as reader:
+            return render_lamp(reader.read_reduced(longest_px), lit.azimuth_deg, lit.elevation_deg)
+    except LightdomeError:
+        return None
+
+
+def draw_small(coefficients: Path) -> bytes | None:
+    """A small picture in light from the left, without words; None where there is no model to draw it from."""
+    light = _raking(coefficients, SMALL_PX)
+    return None if light is None else pictures.bare_picture(light)

@@ -1,0 +1,91 @@
+"""What the page, the report and the summary are made of: frozen records."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from lightdome.session.records import FieldName
+
+
+@dataclass(frozen=True)
+class Lit:
+    """One lamp that a field is shown under."""
+
+    key: str
+    """Part of the picture's file name."""
+    azimuth_deg: float
+    elevation_deg: float
+    words: str
+    """Where the light comes from."""
+
+
+@dataclass(frozen=True)
+class MapView:
+    """How one band of one raster is shown."""
+
+    key: str
+    """Part of the picture's file name."""
+    file: str
+    """Product, below the field's results."""
+    band: str
+    title: str
+    caption: str
+    palette: str
+    """A matplotlib colour map that can be told apart with any colour vision."""
+    span: str
+    """low-high (between percentiles), from-zero, or about-zero (the same both ways)."""
+    optional: bool = False
+    """True where a simple solver leaves the band empty: then it is not shown at all."""
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What stands on a picture beside the map itself."""
+
+    title: str
+    identifier: str
+    """Plate, side and field, and the day."""
+    width_mm: float
+    """Width of the field on the plate."""
+
+
+@dataclass(frozen=True)
+class Picture:
+    """One picture, drawn."""
+
+    key: str
+    title: str
+    caption: str
+    alt: str
+    png: bytes
+
+
+@dataclass(frozen=True)
+class Missing:
+    """One map that cannot be shown."""
+
+    key: str
+    title: str
+    file: str
+    why: str
+
+
+@dataclass(frozen=True)
+class FieldFacts:
+    """What is known of one field, as far as the night came; None where a product is missing."""
+
+    name: FieldName
+    folder: Path
+    quality: dict[str, Any] | None
+    lamps: dict[str, Any] | None
+    texture: dict[str, Any] | None
+    relight: dict[str, Any] | None
+    marks: list[dict[str, Any]] | None
+    """GeoJSON features."""
+    absent: tuple[str, ...]
+    """Small products that are missing or cannot be read."""
+
+    @property
+    def anchor(self) -> str:
+        """Name of the field within file names and page addresses."""
+        return f"{self.name.side}-{self.name.field}"

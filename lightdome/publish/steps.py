@@ -1,0 +1,147 @@
+"""The steps of this word: paths in, paths out."""
+
+import json
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from lightdome.errors import LightdomeError
+from lightdome.publish import condition, night
+from lightdome.publish.gather import COEFFICIENTS, SMALL_PRODUCTS, draw_field, draw_small, origins_of, read_plate
+from lightdome.publish.pages import picture_address, render_page
+from lightdome.publish.records import Missing, Picture
+from lightdome.publish.review import field_section, plate_facts
+from lightdome.session.sheet import plan_session
+from lightdome.store import read_json, write_bytes, write_text
+from lightdome.tiles import progress
+
+
+def build_review(plate_results: Path, session: Path, page: Path) -> None:
+    """One static page a plate, with every map of every field as a picture beside it.
+
+    plate_results : results/<session>/<plate>.  page : .../review/index.html; its PNG pictures lie beside it. Maps that
+    were not made are named as missing. Fails with PublishError where the session has no such plate.
+    """
+    facts, fields = read_plate(plate_results, session)
+    sections, kept = [], set()
+    for field in fields:
+        shown: list[Picture | Missing] = []
+        for item in progress(draw_field(field, facts), f"build-review, {field.name}"):
+            if isinstance(item, Picture):
+                kept.add(f"{field.anchor}-{item.key}.png")
+                write_bytes(page.parent / f"{field.anchor}-{item.key}.png", item.png)
+            shown.append(item)
+        sections.append(field_section(field, shown, origins_of(field)))
+    write_text(page, render_page("review.html", plate=plate_facts(facts, plate_results.name), fields=sections))
+    for old in page.parent.glob("*.png"):
+        if old.name not in kept:
+            old.unlink()
+
+
+def write_report(plate_results: Path, session: Path, report: Path) -> None:
+    """The condition report of a plate: PDF/A with tags and alternative texts, from what was measured.
+
+    Text from the session reaches the template as data and never as markup. The same results give the same bytes.
+    Fails with PublishError where the session has no such plate.
+    """
+    facts, fields = read_plate(plate_results, session)
+    with tempfile.TemporaryDirectory() as folder:
+        root = Path(folder)
+        shutil.copy(condition.TEMPLATE, root / "report.typ")
+        parts = []
+        for field in fields:
+            shown = []
+            for item in draw_field(field, facts, condition.PICTURES):
+                if isinstance(item, Picture):
+                    (root / f"{field.anchor}-{item.key}.png").write_bytes(item.png)
+                shown.append(item)
+            parts.append(condition.field_part(field, shown, origins_of(field)))
+        content = condition.content(plate_facts(facts, plate_results.name), parts)
+        (root / "report.json").write_text(json.dumps(content), encoding="utf-8")
+        write_bytes(report, condition.compile_pdf(root, content["made"]))
+
+
+def summarise_night(results: Path, session: Path, page: Path) -> int:
+    """The morning summary of all plates: done, warned, failed and why, times, links; whatever was reached.
+
+    results : results/<session>.  Returns the exit code of the night: 0 all well, 2 something that a person can mend,
+    1 something else. A session that cannot be planned gives a page that says why.
+    """
+    try:
+        plan = plan_session(session)
+    except LightdomeError as error:
+        write_text(
+            page, render_page("summary.html", session=results.name, refused=[str(error)], plates=[], whole=False)
+        )
+        return 2
+    refused = list(plan.refused)
+    sheet = night.last_line(_text(results / "logs/check-sheet.log") or "")
+    if sheet.startswith(night.ERROR) and not refused:
+        refused.append(sheet.removeprefix(night.ERROR))
+    plates, nights = [], []
+    for plate in dict.fromkeys(name.plate for name in plan.fields):
+        names = [name for name in plan.fields if name.plate == plate]
+        parts = [
+            (f"Side {name.side}, field {name.field}", _night(results / str(name), night.FIELD_STEPS)) for name in names
+        ]
+        parts.append(("Page and report", _night(results / plate, night.PLATE_STEPS)))
+        of_plate = [one for _, one in parts]
+        nights += of_plate
+        there = {product: (results / plate / product).is_file() for product in ("review/index.html", "report.pdf")}
+        plates.append(
+            {
+                "name": plate,
+                "parts": parts,
+                "state": night.worst(of_plate),
+                "time": night.duration_words(sum(one.seconds for one in of_plate)),
+                "review": f"{plate}/review/index.html" if there["review/index.html"] else None,
+                "report": f"{plate}/report.pdf" if there["report.pdf"] else None,
+                "picture": _small_picture([results / str(name) / COEFFICIENTS for name in names]),
+            }
+        )
+    write_text(page, render_page("summary.html", session=plan.session, refused=refused, plates=plates, whole=True))
+    return night.exit_code(nights, refused)
+
+
+# --- what a step left behind ------------------------------------------------------------------------------------------
+
+
+def _text(path: Path) -> str | None:
+    try:
+        return path.read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return None
+
+
+def _night(folder: Path, steps: Mapping[str, tuple[str, ...]]) -> night.Night:
+    """What became of a field or plate, from its logs and products."""
+    states = tuple(
+        night.state_of(
+            step,
+            _text(folder / f"logs/{step}.log"),
+            _text(folder / f"logs/{step}.tsv"),
+            all((folder / product).is_file() for product in products),
+        )
+        for step, products in steps.items()
+    )
+    return night.Night(
+        states, night.warnings_of(*(_json(folder / SMALL_PRODUCTS[key]) for key in ("quality", "relight")))
+    )
+
+
+def _json(path: Path) -> dict[str, Any] | None:
+    try:
+        return read_json(path)
+    except LightdomeError:
+        return None
+
+
+def _small_picture(paths: list[Path]) -> str | None:
+    """A small picture of the first field that can be relit, as an address."""
+    for path in paths:
+        png = draw_small(path)
+        if png is not None:
+            return picture_address(png)
+    return None
