@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from lightdome.surface.filters import smooth
+from lightdome.surface.filters import reach_px, smooth
 from lightdome.units import UM_PER_MM
 
 SURROUNDINGS_MM = 2.0
@@ -42,16 +42,27 @@ def neighbourhood_px(pitch_mm: float) -> float:
     return float(np.sqrt(2 * max(SURROUNDINGS_MM / pitch_mm, 2.0)))
 
 
-def height_uncertainty(
-    u_slope: np.ndarray, slope_x: np.ndarray, slope_y: np.ndarray, height_um: np.ndarray, pitch_mm: float
+def look_px(pitch_mm: float) -> int:
+    """How far `surroundings_uncertainty` looks around a pixel."""
+    return max(reach_px(neighbourhood_px(pitch_mm)) + 2, reach_px(SURROUNDINGS_MM / pitch_mm))
+
+
+def surroundings_uncertainty(
+    u_slope: np.ndarray,
+    slope_x: np.ndarray,
+    slope_y: np.ndarray,
+    height_um: np.ndarray,
+    pitch_mm: float,
+    u_slope_gain: float,
 ) -> np.ndarray:
     """Standard uncertainty (rows, columns), um, float32, of height against its 2 mm surroundings; NaN stays NaN.
 
     u_slope : standard uncertainty of a slope, either axis.  slope_x, slope_y : as for `height.divergence`.
+    u_slope_gain : relative standard uncertainty of a gain that all slopes share: it scales heights alike.
 
-    The slope noise is taken as the larger of two: what the fit of the normals says, and what the slopes themselves
-    show, as far as no height explains them. Errors of slope that are smooth over more than 2 mm are not in it, nor is
-    a common gain of all slopes, which scales depths alike.
+    Two parts in quadrature. Slope noise, taken as the larger of what the fit of the normals says and what the slopes
+    themselves show, as far as no height explains them. The gain, times the height above or below the surroundings.
+    Errors of slope that are smooth over more than 2 mm are not in it.
     """
     gain_height, gain_unexplained = noise_gains(pitch_mm)
     cutoff_px = neighbourhood_px(pitch_mm)
@@ -59,7 +70,9 @@ def height_uncertainty(
     unexplained2 = _unexplained2(slope_x, slope_y, height_um, pitch_mm * UM_PER_MM)
     shown2 = smooth(unexplained2, cutoff_px) / np.float32(gain_unexplained**2)
     slope2 = np.fmax(stated2, shown2)
-    u_height = np.float32(gain_height * pitch_mm * UM_PER_MM) * np.sqrt(slope2)
+    noise_um = np.float32(gain_height * pitch_mm * UM_PER_MM) * np.sqrt(slope2)
+    stands_out_um = height_um - smooth(height_um, SURROUNDINGS_MM / pitch_mm)
+    u_height = np.hypot(noise_um, np.float32(u_slope_gain) * stands_out_um)
     return np.where(np.isfinite(height_um), u_height, np.nan).astype(np.float32)
 
 

@@ -7,6 +7,9 @@ STEEPEST_DEG = 75.0
 LEAST_WEIGHT = 0.05
 """Of a pixel that is known but not trusted, against 1 for a pixel of usual uncertainty or better."""
 
+USUAL_PX = 1_000_000
+"""About so many pixels of an even lattice decide what uncertainty is usual."""
+
 
 def slopes(normals: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Rise toward +x and toward +y, (rows, columns) each, float32, of unit normals (3, rows, columns).
@@ -25,6 +28,14 @@ def slopes(normals: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def slope_uncertainty(u_tilt_deg: np.ndarray, slope_x: np.ndarray, slope_y: np.ndarray) -> np.ndarray:
     """Standard uncertainty of a slope from that of the tilt: d tan(t) = (1 + tan^2 t) dt, along the slope."""
     return np.radians(u_tilt_deg) * (1 + slope_x**2 + slope_y**2)
+
+
+def usual_uncertainty(u_slope: np.ndarray) -> float:
+    """Median of the known uncertainties (rows, columns) of a field, on a lattice; NaN where none is known."""
+    step = max(1, int(np.sqrt(u_slope.size / USUAL_PX)))
+    sample = u_slope[::step, ::step]
+    known = sample[np.isfinite(sample)]
+    return float(np.median(known)) if known.size else float("nan")
 
 
 def trust(u_slope: np.ndarray, usual: float) -> np.ndarray:

@@ -20,13 +20,11 @@ from lightdome.store import (
     write_json,
 )
 from lightdome.surface.filters import reach_px
-from lightdome.surface.slopes import slope_uncertainty, slopes, trust
+from lightdome.surface.slopes import slope_uncertainty, slopes, trust, usual_uncertainty
 from lightdome.tiles import TILE_PX, Tile, for_each, tiles
 from lightdome.units import UM_PER_MM
 
 METHODS = ("robust", "least-squares")
-USUAL_PX = 1_000_000
-"""About so many pixels of an even lattice decide what uncertainty is usual."""
 NORMALS = ("nx", "ny", "nz")
 NORMAL_BANDS = tuple(Band(name, "1") for name in NORMALS)
 CURVATURE_BANDS = (Band("mean", "1/mm"), Band("gaussian", "1/mm^2"), Band("k1", "1/mm"), Band("k2", "1/mm"))
@@ -108,18 +106,23 @@ def integrate_height(
     height: Path,
     height_uncertainty: Path,
     *,
+    u_slope_gain: float = 0.15,
     threads: int = 1,
     tile_px: int = TILE_PX,
 ) -> None:
     """Height (um) of a field from its normals, and its standard uncertainty against its 2 mm surroundings.
 
     Every connected piece has a mean height of zero; nothing is levelled.
+
+    u_slope_gain : relative standard uncertainty of a gain that all slopes share. The default is that of a matte fit on
+    metal: on plates rendered with rough conductors it makes depths 0.9 to 1.5 times the true ones.
     """
     from lightdome.surface.height import divergence, solve_height
-    from lightdome.surface.height_noise import height_uncertainty as noise_of_height
-    from lightdome.surface.height_noise import neighbourhood_px
+    from lightdome.surface.height_noise import look_px, surroundings_uncertainty
 
-    provenance = Provenance.of("integrate-height", [normals, uncertainty], {})
+    if not u_slope_gain >= 0:
+        raise SurfaceError(f"integrate-height: u_slope_gain must not be below zero, got {u_slope_gain}; correct it")
+    provenance = Provenance.of("integrate-height", [normals, uncertainty], {"u_slope_gain": u_slope_gain})
     with open_raster(normals) as facing, open_raster(uncertainty) as doubt:
         _refuse_other_grid(facing, doubt)
         grid = facing.grid
@@ -128,7 +131,7 @@ def integrate_height(
         del slope_x, slope_y
         height_um = solve_height(right_side, weight, threads)
         del right_side, weight
-        halo_px = reach_px(neighbourhood_px(grid.pitch_mm)) + 2
+        parts = tiles(grid.shape, tile_px, look_px(grid.pitch_mm))
         with (
             raster_writer(height, grid, [Band("height", "um")], provenance) as to_height,
             raster_writer(height_uncertainty, grid, [Band("u_height", "um")], provenance) as to_uncertainty,
@@ -137,11 +140,12 @@ def integrate_height(
             def judge_tile(tile: Tile) -> None:
                 slope_x, slope_y = slopes(facing.read(tile.halo, NORMALS))
                 u_slope = slope_uncertainty(doubt.read(tile.halo, ["u_tilt"])[0], slope_x, slope_y)
-                u_height = noise_of_height(u_slope, slope_x, slope_y, height_um[tile.halo.slices], grid.pitch_mm)
+                around = (u_slope, slope_x, slope_y, height_um[tile.halo.slices])
+                u_height = surroundings_uncertainty(*around, grid.pitch_mm, u_slope_gain)
                 to_height.write(height_um[None, *tile.core.slices], tile.core)
                 to_uncertainty.write(u_height[None, *tile.inner], tile.core)
 
-            for_each(judge_tile, tiles(grid.shape, tile_px, halo_px), "integrate-height, uncertainty", threads)
+            for_each(judge_tile, parts, "integrate-height, uncertainty", threads)
 
 
 def _refuse_other_grid(first: RasterReader, second: RasterReader) -> None:
@@ -172,9 +176,7 @@ def _trusted_slopes(
     for_each(read_tile, parts, "integrate-height, slopes", threads)
     if not np.isfinite(slope_x).any():
         raise SurfaceError(f"{facing.path}: holds no normal; look at the mask and run solve-normals again")
-    step = max(1, int(np.sqrt(weight.size / USUAL_PX)))
-    sample = weight[::step, ::step]
-    usual = float(np.median(sample[np.isfinite(sample)])) if np.isfinite(sample).any() else np.nan
+    usual = usual_uncertainty(weight)
     for_each(weigh_tile, parts, "integrate-height, weights", threads)
     return slope_x, slope_y, weight
 
