@@ -54,12 +54,11 @@ rule classify_marks:
     resources:
         mem_mb=memory_mb(400, 50),
     params:
-        flags=flags("classify_marks"),
         code=code_mark("marks"),
     shell:
         "lightdome classify-marks --height {input.height:q} --height-uncertainty {input.height_uncertainty:q}"
         " --reflectance {input.reflectance:q} --traces {input.traces:q} --areas {input.areas:q}"
-        " --marks {output.marks:q} --table {output.table:q} --classes {output.classes:q} {params.flags} 2> {log:q}"
+        " --marks {output.marks:q} --table {output.table:q} --classes {output.classes:q} 2> {log:q}"
 
 
 rule split_relief:
