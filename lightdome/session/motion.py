@@ -23,7 +23,9 @@ EDGE_SIGMA_PX = 1.0
 LOCAL_SIGMA_PX = 12.0
 STRONGEST_EDGE = 4.0
 """In units of the local root mean square; brighter glints count no more."""
-ROUNDS = 3
+WIDEST_SPREAD_PX = 0.5
+"""Patches that agree no better have found nothing in common."""
+ROUNDS = 8
 STILL_PX = 0.01
 NEWTON_STEPS = 8
 LEAST_SHIFT_PX = 0.3
@@ -33,8 +35,9 @@ SHADING_PX = (0.06, 0.12)
 of the frames themselves tells it. tests/session/test_motion.py holds it on matt and on glossy grooves."""
 SURE_AT = 4.0
 """A shift counts when it is this many times its standard uncertainty."""
-LEAST_PEAK = 8.0
-"""Height of the correlation peak over the scatter of the surface beside it; noise alone reaches about 5."""
+LEAST_PEAK = 16.0
+"""Height of the correlation peak over the scatter of the surface beside it; noise alone reaches 12, a plate 36 and more
+(tests/session/test_motion.py)."""
 
 
 @dataclass(frozen=True)
@@ -101,31 +104,36 @@ def measure_motion(spectra: np.ndarray, side: int) -> Motion:
     side : P, pixels of a patch along each axis.
     A shift is positive where the picture moved down or right. Frames without a clear peak get zero and are marked.
     """
-    count, patches = spectra.shape[:2]
+    count = len(spectra)
     waves = 2 * np.pi * kept_waves(side)
     shifts = np.zeros((count, 2))
-    patch_shifts = np.zeros((count, patches, 2))
-    heights = np.zeros(count)
+    spread = np.zeros(count)
+    reliable = np.ones(count, bool)
     for _ in range(ROUNDS):
         total = np.zeros_like(spectra[0])
-        for spectrum, shift in zip(spectra, shifts, strict=True):
-            total += spectrum * _phase(waves, -shift)
-        found = np.zeros_like(shifts)
+        for sure_one in np.flatnonzero(reliable):
+            total += spectra[sure_one] * _phase(waves, -shifts[sure_one])
+        found, known = np.zeros_like(shifts), np.zeros(count, bool)
         for index, spectrum in enumerate(spectra):
-            cross = spectrum * np.conj(total - spectrum * _phase(waves, -shifts[index]))
-            found[index], heights[index] = _peak(cross.sum(axis=0), side)
-            patch_shifts[index] = [_refined(patch, found[index], waves) for patch in cross]
-        found[heights < LEAST_PEAK] = 0
-        still = np.abs(found - shifts).max() < STILL_PX
-        shifts = found
-        if still:
+            # a frame is never compared with itself; and one that was not sure joins the sum only after it was found in
+            # a sum without it, or noise would align with noise
+            others = total - spectrum * _phase(waves, -shifts[index]) if reliable[index] else total
+            cross = spectrum * np.conj(others)
+            found[index], height = _peak(cross.sum(axis=0), side)
+            residuals = np.array([_refined(patch, found[index], waves) for patch in cross]) - found[index]
+            spread[index] = _spread(residuals)
+            known[index] = height >= LEAST_PEAK
+        found[~known] = 0
+        still = np.abs(found - shifts).max() < STILL_PX and (known == reliable).all()
+        shifts, reliable = found, known
+        if still or not reliable.any():
             break
-    reliable = heights >= LEAST_PEAK
+    reliable &= spread <= WIDEST_SPREAD_PX
     if not reliable.any():
         return Motion(np.zeros((count, 2)), np.full((count, 2), np.nan), np.full(count, np.nan), reliable, 0)
     measured = shifts - np.median(shifts[reliable], axis=0)
     shading_px = np.clip(1.4826 * np.median(np.abs(measured[reliable])), *SHADING_PX)
-    u_px = np.hypot(_spread(patch_shifts - shifts[:, None]), shading_px)
+    u_px = np.hypot(spread, shading_px)
     length = np.hypot(*measured.T)
     sure = reliable & (length >= LEAST_SHIFT_PX) & (length >= SURE_AT * u_px)
     return Motion(
@@ -177,10 +185,7 @@ def _refined(cross: np.ndarray, start: np.ndarray, waves: np.ndarray) -> np.ndar
     return best
 
 
-def _spread(residuals: np.ndarray) -> np.ndarray:
-    """Standard uncertainty (frames,) of the mean from residuals (frame, patch, 2), robust."""
-    patches = residuals.shape[1]
-    if patches < 2:
-        return np.zeros(len(residuals))
-    scatter = 1.4826 * np.median(np.abs(residuals), axis=1)
-    return np.hypot(*scatter.T) / np.sqrt(patches)
+def _spread(residuals: np.ndarray) -> float:
+    """Standard uncertainty of the mean from residuals (patch, 2), robust; 0 where there is one patch only."""
+    scatter = 1.4826 * np.median(np.abs(residuals), axis=0)
+    return float(np.hypot(*scatter) / np.sqrt(len(residuals))) if len(residuals) > 1 else 0.0

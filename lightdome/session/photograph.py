@@ -47,6 +47,8 @@ def photograph_size(path: Path) -> tuple[int, int]:
         if kind == "png":
             with path.open("rb") as file:
                 cols, rows = struct.unpack(">II", file.read(24)[16:])
+            if not rows or not cols:
+                raise _unreadable(path, "it has no size")
             return rows, cols
         if kind == "tiff":
             import tifffile

@@ -42,7 +42,12 @@ class SheetRow:
 
 
 class _RowError(Exception):
-    """What is wrong with one row; never leaves this module."""
+    """What is wrong with one row."""
+
+
+def _at(table: str, line: int, text: str) -> str:
+    """A sentence about a row; `column x: ...` joins on to the row."""
+    return f"{table}, row {line}{', ' if text.startswith('column ') else ': '}{text}"
 
 
 # --- any table --------------------------------------------------------------------------------------------------------
@@ -69,12 +74,9 @@ def read_rows(path: Path, needed: tuple[str, ...], optional: tuple[str, ...]) ->
     header = lines[0][1]
     _check_header(path.name, header, needed, optional)
     if len(lines) == 1:
-        raise SessionError(f"{path.name}: has a header and no rows; add one row for each {_entry(path.name)}")
+        entry = "photograph" if path.name == FRAMES_FILE else "lamp"
+        raise SessionError(f"{path.name}: has a header and no rows; add one row for each {entry}")
     return [(line, header, cells) for line, cells in lines[1:]]
-
-
-def _entry(name: str) -> str:
-    return "photograph" if name == FRAMES_FILE else "lamp"
 
 
 def _text(path: Path) -> str:
@@ -164,7 +166,7 @@ def read_lamps(path: Path, model: str) -> tuple[dict[str, Lamp], dict[str, str]]
                 raise _RowError(f"lamp {name!r} stands in row {first_row[name]} too; keep one")
             lamps[name] = _lamp(_cells(header, cells), model)
         except _RowError as error:
-            problems.setdefault(name, f"{LAMPS_FILE}, row {line}: {error}")
+            problems.setdefault(name, _at(LAMPS_FILE, line, str(error)))
         first_row.setdefault(name, line)
     return lamps, problems
 
@@ -212,7 +214,7 @@ def _sheet_row(folder: Path, line: int, header: list[str], values: list[str]) ->
         placed = True
         return SheetRow(line, name, _frame(folder, line, name, cells), None, placed)
     except _RowError as error:
-        return SheetRow(line, name, None, f"{FRAMES_FILE}, row {line}: {error}", placed)
+        return SheetRow(line, name, None, _at(FRAMES_FILE, line, str(error)), placed)
 
 
 def _place(cells: dict[str, str]) -> FieldName | None:
@@ -289,7 +291,7 @@ def _refuse_repeats(rows: list[SheetRow]) -> list[SheetRow]:
                 keys[row.name, frame.role] = f"column role: the {frame.role} of this field"
         repeat = next((key for key in keys if key in seen), None)
         if repeat is not None:
-            problem = f"{FRAMES_FILE}, row {row.row}: {keys[repeat]} stands in row {seen[repeat]} too; keep one"
+            problem = _at(FRAMES_FILE, row.row, f"{keys[repeat]} stands in row {seen[repeat]} too; keep one")
             row = SheetRow(row.row, row.name, None, problem, row.placed)
         for key in keys:
             seen.setdefault(key, row.row)

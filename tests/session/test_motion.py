@@ -1,0 +1,154 @@
+"""Shifts of a plate whose shading changes with every lamp. The plate is a formula, so a moved one is evaluated, not
+interpolated; the truth is the number put into the formula."""
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from lightdome.raster import Window
+from lightdome.session.motion import edge_spectra, measure_motion, patch_windows
+
+SIZE = 320
+LAMPS = 12
+MOVED = 4
+
+
+@cache
+def plate(shift_px):
+    """Grooves, pits and rolled grain, heights in pixels, moved down and right by `shift_px`."""
+    rows, cols = np.mgrid[:SIZE, :SIZE].astype(float)
+    y, x = rows - shift_px[0], cols - shift_px[1]
+    draw = np.random.default_rng(7)
+    height = np.zeros((SIZE, SIZE))
+    for _ in range(30):
+        angle, middle = draw.uniform(0, np.pi), draw.uniform(0, SIZE, 2)
+        width, depth = draw.uniform(1.2, 3), draw.uniform(0.3, 1.2)
+        across = (x - middle[1]) * np.cos(angle) + (y - middle[0]) * np.sin(angle)
+        along = -(x - middle[1]) * np.sin(angle) + (y - middle[0]) * np.cos(angle)
+        height -= depth * np.exp(-(across**2) / (2 * width**2) - along**2 / (2 * 60**2))
+    for _ in range(90):
+        middle, width, depth = draw.uniform(0, SIZE, 2), draw.uniform(1.5, 4), draw.uniform(0.2, 1)
+        height -= depth * np.exp(-((x - middle[1]) ** 2 + (y - middle[0]) ** 2) / (2 * width**2))
+    for _ in range(40):
+        height += 0.02 * np.cos(2 * np.pi * draw.uniform(0.02, 0.2) * y + draw.uniform(0, 6))
+    return height
+
+
+def photograph(height, toward, gloss, seed):
+    """Light of a plate with a matt and a glossy part (Lambert; Trowbridge-Reitz lobe of roughness 0.25), with noise."""
+    down, right = np.gradient(height)
+    normal = np.stack([-right, down, np.ones_like(height)])
+    normal /= np.linalg.norm(normal, axis=0)
+    half = toward + np.array([0, 0, 1])
+    facing = np.clip(np.tensordot(toward, normal, 1), 0, None)
+    aligned = np.tensordot(half / np.linalg.norm(half), normal, 1)
+    lobe = 0.0625 / (np.pi * (aligned**2 * (0.0625 - 1) + 1) ** 2)
+    light = (1 - gloss) * 0.3 * facing + gloss * 0.25 * lobe * (facing > 0)
+    noise = np.random.default_rng(seed).normal(0, 1, light.shape) * 0.006 * np.sqrt(np.clip(light, 0, None) + 0.01)
+    return np.clip(light + noise, 0, 0.9)
+
+
+def lamps():
+    azimuth = 2 * np.pi * np.arange(LAMPS) * 5 / LAMPS
+    elevation = np.radians(np.array([20, 40, 60])[np.arange(LAMPS) % 3])
+    level = np.cos(elevation)
+    return np.stack([level * np.cos(azimuth), level * np.sin(azimuth), np.sin(elevation)], axis=1)
+
+
+def measured(shifts_px, gloss):
+    return measured_of(tuple(map(tuple, shifts_px)), gloss)
+
+
+@cache
+def measured_of(shifts_px, gloss):
+    windows = patch_windows((SIZE, SIZE), Window(0, SIZE, 0, SIZE))
+    weight = np.ones((len(windows), *windows[0].shape), np.float32)
+    spectra = []
+    for index, (shift, toward) in enumerate(zip(shifts_px, lamps(), strict=True)):
+        image = photograph(plate(shift), toward, gloss, index)
+        spectra.append(edge_spectra(np.stack([image[window.slices] for window in windows]), weight))
+    return measure_motion(np.stack(spectra), windows[0].shape[0])
+
+
+def some_moved():
+    shifts = np.zeros((LAMPS, 2))
+    shifts[-MOVED:] = np.random.default_rng(3).uniform(-6, 6, (MOVED, 2))
+    return shifts
+
+
+def test_subpixel_shifts_are_found_within_a_tenth_of_a_pixel_though_the_lamps_differ():
+    shifts = some_moved()
+    motion = measured(shifts, gloss=0)
+    assert motion.reliable.all()
+    assert np.abs(motion.shift_px - shifts).max() < 0.1
+
+
+def test_a_bump_of_35_pixels_is_found_within_a_fifth_of_a_pixel():
+    shifts = np.zeros((LAMPS, 2))
+    shifts[-1] = (31, -17)
+    motion = measured(shifts, gloss=0)
+    assert np.abs(motion.shift_px - shifts).max() < 0.2
+
+
+def test_a_slow_drift_is_found_within_a_tenth_of_a_pixel():
+    shifts = np.outer(np.arange(LAMPS) - (LAMPS - 1) / 2, (0.5, -0.8))
+    motion = measured(shifts, gloss=0)
+    assert motion.reliable.all()
+    assert np.abs(motion.measured_px - shifts).max() < 0.1
+
+
+def test_shifts_of_a_glossy_plate_are_found_within_a_third_of_a_pixel():
+    shifts = some_moved()
+    motion = measured(shifts, gloss=0.9)
+    assert np.abs(motion.shift_px - shifts)[motion.reliable].max() < 0.33
+    assert np.sqrt(np.mean((motion.shift_px - shifts) ** 2)) < 0.12
+
+
+@pytest.mark.parametrize("gloss", [0, 0.9])
+def test_shading_alone_is_no_shift(gloss):
+    motion = measured(np.zeros((LAMPS, 2)), gloss)
+    assert (motion.shift_px == 0).all()
+    assert motion.reliable.all()
+
+
+def test_the_uncertainty_covers_the_error():
+    shifts = some_moved()
+    motion = measured(shifts, gloss=0.9)
+    errors = np.hypot(*(motion.measured_px - shifts).T)
+    # length of a two-dimensional normal error: 95 % within 2.45 standard deviations (Rayleigh distribution)
+    assert (errors < 2.45 * motion.u_px).mean() >= 0.9
+
+
+def test_pictures_with_nothing_in_common_are_left_alone():
+    windows = patch_windows((SIZE, SIZE), Window(0, SIZE, 0, SIZE))
+    weight = np.ones((len(windows), *windows[0].shape), np.float32)
+    noise = np.random.default_rng(1).normal(0.5, 0.05, (8, len(windows), *windows[0].shape))
+    motion = measure_motion(np.stack([edge_spectra(patches, weight) for patches in noise]), windows[0].shape[0])
+    assert not motion.reliable.any()
+    assert (motion.shift_px == 0).all()
+    assert np.isnan(motion.u_px).all()
+
+
+def test_an_even_picture_is_left_alone():
+    windows = patch_windows((SIZE, SIZE), Window(0, SIZE, 0, SIZE))
+    weight = np.ones((len(windows), *windows[0].shape), np.float32)
+    even = np.stack([edge_spectra(np.full_like(weight, 0.5), weight)] * 5)
+    motion = measure_motion(even, windows[0].shape[0])
+    assert (motion.shift_px == 0).all()
+    assert not motion.reliable.any()
+
+
+@pytest.mark.parametrize(
+    ("shape", "count"), [((4000, 6000), 9), ((320, 320), 4), ((72, 96), 4), ((30, 40), 1), ((5, 9), 1)]
+)
+def test_patches_lie_inside_the_picture(shape, count):
+    windows = patch_windows(shape, Window(0, shape[0], 0, shape[1]))
+    assert len(windows) == count
+    assert all(window.row1 <= shape[0] and window.col1 <= shape[1] for window in windows)
+    assert len({window.shape for window in windows}) == 1
+
+
+def test_patches_follow_the_plate():
+    windows = patch_windows((1000, 1000), Window(700, 990, 10, 300))
+    assert all(window.row0 >= 690 and window.col1 <= 310 for window in windows)
