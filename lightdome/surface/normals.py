@@ -40,6 +40,8 @@ class Fit:
     """(3, P): reflectance times normal; its z is above zero."""
     variance: np.ndarray
     """(P,): s^2 in the covariance s^2 (J'J)^-1 of m."""
+    freedom: np.ndarray
+    """(P,): degrees of freedom of s^2: sum of the weights (1 for a sample without residual), less 3."""
     factor: np.ndarray
     """(6, P): rows xx, xy, yy, xz, yz, zz of the lower Cholesky factor of J'J over the used samples."""
     used: np.ndarray
@@ -60,11 +62,12 @@ def solve_pixels(light: np.ndarray, direction: np.ndarray, irradiance: np.ndarra
     fit = Fit(
         np.empty((3, pixels), np.float32),
         np.empty(pixels, np.float32),
+        np.empty(pixels, np.float32),
         np.empty((6, pixels), np.float32),
         np.empty((count, pixels), np.float32),
     )
     arrays = (np.ascontiguousarray(array, np.float32) for array in (light, direction, irradiance))
-    _solve(*arrays, robust, fit.m, fit.variance, fit.factor, fit.used)
+    _solve(*arrays, robust, fit.m, fit.variance, fit.freedom, fit.factor, fit.used)
     return fit
 
 
@@ -76,6 +79,7 @@ def _solve(
     robust: bool,
     all_m: np.ndarray,
     all_variance: np.ndarray,
+    all_freedom: np.ndarray,
     all_factor: np.ndarray,
     all_used: np.ndarray,
 ) -> None:
@@ -88,7 +92,7 @@ def _solve(
     m = np.empty((3, BLOCK), np.float32)
     sums = np.empty((11, BLOCK), np.float32)
     factor = np.empty((6, BLOCK), np.float32)
-    variance = np.empty(BLOCK, np.float32)
+    variance, freedom = np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32)
     for start in range(0, pixels, BLOCK):
         n = min(BLOCK, pixels - start)
         _load(light, direction, irradiance, start, n, sample, toward, used, usable)
@@ -106,10 +110,11 @@ def _solve(
                 _rescale(sums, usable, m, scale2)
                 _factor(sums, factor)
                 _solve_factored(sums, factor, m)
-        _residual_variance(sample, toward, used, m, scale2, variance)
+        _residual_variance(sample, toward, used, m, scale2, variance, freedom)
         _refuse(usable, m)
         all_m[:, start : start + n] = m[:, :n]
         all_variance[start : start + n] = variance[:n]
+        all_freedom[start : start + n] = freedom[:n]
         all_used[:, start : start + n] = used[:, :n]
 
 
@@ -240,7 +245,13 @@ def _rescale(sums: np.ndarray, usable: np.ndarray, m: np.ndarray, scale2: np.nda
 
 @numba.njit(**_COMPILE)
 def _residual_variance(
-    sample: np.ndarray, toward: np.ndarray, used: np.ndarray, m: np.ndarray, scale2: np.ndarray, variance: np.ndarray
+    sample: np.ndarray,
+    toward: np.ndarray,
+    used: np.ndarray,
+    m: np.ndarray,
+    scale2: np.ndarray,
+    variance: np.ndarray,
+    freedom: np.ndarray,
 ) -> None:
     """The factor s^2 in the covariance s^2 (J'J)^-1 of an M-estimate (Huber 1981, ch. 7.6, from memory).
 
@@ -248,7 +259,7 @@ def _residual_variance(
     residual; on an infinite scale psi is the residual itself and this is the residual variance of least squares.
     """
     zero, one, three = np.float32(0), np.float32(1), np.float32(3)
-    sums = np.zeros((4, BLOCK), np.float32)
+    sums = np.zeros((5, BLOCK), np.float32)
     for k in range(sample.shape[0]):
         for p in range(BLOCK):
             r = sample[k, p] - toward[0, k, p] * m[0, p] - toward[1, k, p] * m[1, p] - toward[2, k, p] * m[2, p]
@@ -260,8 +271,10 @@ def _residual_variance(
             sums[1, p] += slope
             sums[2, p] += slope * slope
             sums[3, p] += used[k, p]
+            sums[4, p] += used[k, p] * shrink
     for p in range(BLOCK):
         number = sums[3, p]
+        freedom[p] = sums[4, p] - three
         mean = max(sums[1, p] / number, np.float32(0.1))
         correction = one + three / number * max(sums[2, p] / number - mean * mean, zero) / (mean * mean)
         variance[p] = sums[0, p] / max(number - three, one) * (correction * correction) / (mean * mean)

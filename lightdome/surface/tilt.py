@@ -21,17 +21,19 @@ def tilt_uncertainty(fit: Fit, direction: np.ndarray, u_lamp: np.ndarray, flat_d
     known = np.nan_to_num(u_lamp).astype(np.float32)
     tilt = np.empty(fit.m.shape[1], np.float32)
     direction = np.ascontiguousarray(direction, np.float32)
-    _tilt(fit.m, fit.variance, fit.factor, fit.used, direction, known, flat_divided, _student(len(known)), tilt)
+    widen = _student(fit.freedom)
+    _tilt(fit.m, fit.variance, fit.factor, fit.used, direction, known, flat_divided, widen, tilt)
     return tilt
 
 
-def _student(lamps: int) -> np.ndarray:
-    """Factors (lamps + 1,) by degrees of freedom that make +-1.96 u hold 95 % with any number of them.
+def _student(freedom: np.ndarray) -> np.ndarray:
+    """Factor by degrees of freedom, at least 1, that makes +-1.96 u hold 95 % with few of them.
 
-    Student's t against the normal quantile (JCGM 100 annex G.3). Index 0 is taken as 1 degree of freedom.
+    Student's t against the normal quantile (JCGM 100 annex G.3), straight between whole numbers.
     """
-    freedom = np.maximum(np.arange(lamps + 1), 1)
-    return (t.ppf(0.975, freedom) / norm.ppf(0.975)).astype(np.float32)
+    table = np.arange(1, max(2, int(np.nanmax(freedom, initial=1)) + 2))
+    factors = t.ppf(0.975, table) / norm.ppf(0.975)
+    return np.interp(freedom, table, factors).astype(np.float32)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -43,7 +45,7 @@ def _tilt(
     direction: np.ndarray,
     u_lamp: np.ndarray,
     flat_divided: bool,
-    student: np.ndarray,
+    widen: np.ndarray,
     tilt: np.ndarray,
 ) -> None:
     pixels = m.shape[1]
@@ -71,8 +73,7 @@ def _tilt(
         rho = np.sqrt(m[0, p] * m[0, p] + m[1, p] * m[1, p] + m[2, p] * m[2, p])
         # the residuals hold the lamps' share too: take it out before what is known of each lamp is put in
         rest = max(variance[p] - share[p] / number[p], zero)
-        widen = student[max(int(number[p]) - 3, 1)]
-        tilt[p] = np.sqrt((rest * across[p] * widen * widen + turn[p]) / np.float32(2)) / rho
+        tilt[p] = np.sqrt((rest * across[p] * widen[p] * widen[p] + turn[p]) / np.float32(2)) / rho
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
