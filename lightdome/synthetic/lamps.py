@@ -48,6 +48,8 @@ def dome(
 
     power_spread : standard deviation of the lamps' relative powers; rgb : a power of its own for each channel.
     """
+    if count < 1:
+        raise LampError(f"a dome needs at least one lamp, got {count}")
     per_ring = [len(part) for part in np.array_split(np.arange(count), len(elevations_deg))]
     azimuth, elevation = [], []
     for ring, (lamps, up) in enumerate(zip(per_ring, elevations_deg, strict=True)):

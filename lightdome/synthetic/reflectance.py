@@ -50,9 +50,9 @@ def cover_of(material: Material, ink: np.ndarray, film: np.ndarray, channel: int
     ink_tint = 1.0 if channel is None else material.ink_tint[channel]
     dull = film * (1 - ink)
     return Cover(
-        diffuse=tint * material.diffuse * (1 - ink) * (1 + 0.12 * dull) + ink_tint * material.ink_diffuse * ink,
-        specular=tint * material.specular * (1 - ink) * (1 - 0.3 * dull) + ink_tint * material.ink_specular * ink,
-        roughness=material.roughness * (1 - ink) * (1 + 0.15 * dull) + material.ink_roughness * ink,
+        diffuse=tint * material.diffuse * (1 - ink) * (1 + 0.05 * dull) + ink_tint * material.ink_diffuse * ink,
+        specular=tint * material.specular * (1 - ink) * (1 - 0.45 * dull) + ink_tint * material.ink_specular * ink,
+        roughness=material.roughness * (1 - ink) * (1 + 0.25 * dull) + material.ink_roughness * ink,
     )
 
 

@@ -25,10 +25,12 @@ TRUTH_ROWS = 256
 def make_capture(folder: Path, *, scene: str, seed: int, threads: int = 1, **size: Any) -> None:
     """Write the session folder of a named scene; `size` holds what that scene's size is given by.
 
-    Fails with SessionError where the scene is unknown, or the folder holds something.
+    Fails with SessionError where the scene is unknown, the size is not that scene's, or the folder holds something.
     """
     if scene not in SCENES:
         raise SessionError(f"--scene: {scene!r} is unknown; known are {', '.join(SCENES)}")
+    if seed < 0:
+        raise SessionError(f"--seed: must be 0 or more, got {seed}")
     write_capture(folder, SCENES[scene](seed, **size), threads=threads)
 
 
