@@ -2,8 +2,8 @@
 
 import numpy as np
 
-LOBES = 3
-"""Of the Lanczos window, so six samples each way (Duchon 1979, Lanczos filtering in one and two dimensions)."""
+LOBES = 4
+"""Of the Lanczos window, so eight samples each way (Duchon 1979, Lanczos filtering in one and two dimensions)."""
 WHOLE_PX = 1e-3
 """Parts of a pixel below it are not interpolated."""
 
@@ -17,7 +17,7 @@ def moved_back(band: np.ndarray, shift_px: tuple[float, float], first: int, coun
     """Picture (rows, columns) moved back by `shift_px` (dr, dc): its value at (r, c) is the band's at (r + dr, c + dc).
 
     band : rows around those wanted.  first, count : which rows of it are wanted.
-    Beyond the band's edge is NaN; whole pixels are copied, parts of a pixel interpolated by a windowed sinc of six
+    Beyond the band's edge is NaN; whole pixels are copied, parts of a pixel interpolated by a windowed sinc of eight
     samples each way, in which one unknown sample makes the result unknown.
     """
     rows = np.arange(first, first + count)
@@ -25,7 +25,7 @@ def moved_back(band: np.ndarray, shift_px: tuple[float, float], first: int, coun
 
 
 def lanczos_weights(part: float) -> np.ndarray:
-    """Weights (6,) of the samples at -2 ... 3 for a value at `part` (0 to 1); they add up to 1."""
+    """Weights (8,) of the samples at -3 ... 4 for a value at `part` (0 to 1); they add up to 1."""
     away = np.arange(1 - LOBES, LOBES + 1) - part
     weights = np.sinc(away) * np.sinc(away / LOBES)
     return weights / weights.sum()

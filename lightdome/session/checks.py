@@ -1,5 +1,6 @@
 """Is one photograph, and is the layout of the lamps, good enough? Arrays in, numbers out."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -21,7 +22,7 @@ def grey(image: np.ndarray) -> np.ndarray:
 
 def clipped_pixels(image: np.ndarray, white_level: float) -> np.ndarray:
     """True (rows, columns) where any channel is at or above the white level."""
-    full = image >= white_level
+    full = image >= math.ceil(white_level)  # a whole number, so that the comparison stays one of integers
     return np.asarray(full if image.ndim == 2 else full.any(axis=2))
 
 

@@ -73,7 +73,7 @@ class Look:
             part = image[row : row + BAND_ROWS]
             full = clipped_pixels(part, white)
             clipped += int(full.sum())
-            total += float(part.sum(dtype=np.float64)) / (1 if part.ndim == 2 else 3)
+            total += int(part.sum(dtype=np.uint64)) / (1 if part.ndim == 2 else 3)
             if frame.role == "lit":
                 with self._lock:
                     self.usable[row : row + BAND_ROWS] += ~full
