@@ -20,8 +20,8 @@ RASTERS = {
     "surface/height_uncertainty.tif": {"u_height": "um"},
     "surface/curvature.tif": {"mean": "1/mm", "gaussian": "1/mm^2", "k1": "1/mm", "k2": "1/mm"},
     "marks/class.tif": {"class": "1"},
-    "marks/etched_height.tif": {"height": "um"},
-    "marks/scratch_height.tif": {"height": "um"},
+    "marks/etched_height.tif": {"etched_height": "um"},
+    "marks/scratch_height.tif": {"scratch_height": "um"},
 }
 FILES = [
     "frames/stack.zarr.zip",
