@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from lightdome.publish.pictures import INK, MARGIN_PX, SMALL_PX, Canvas, encode, enlargement, white_of
+from lightdome.publish.pictures import DPI, INK, MARGIN_PX, SMALL_PX, Canvas, encode, enlargement, white_of
 from lightdome.publish.records import Sheet
 
 CLASSES = ("land", "etched", "tooled", "scratch", "deposit", "friction-ridge print", "pit")
@@ -14,11 +14,11 @@ COLOURS = ("#ffffff", "#0072b2", "#cc79a7", "#d55e00", "#56b4e9", "#009e73", "#0
 """Of the palette for all kinds of colour vision by Okabe and Ito (2008)."""
 PATTERNS = ("plain", "plain", "rising lines", "falling lines", "dots", "level lines", "plain")
 CAPTION = (
-    "A proposal: colour, pattern and number of the class over the field in raking light; names of the longest marks. "
-    "Evidence and confidence stand in the table of marks."
+    "A proposal: colour, pattern and number of the class over the field in raking light, and the names of the longest "
+    "marks as far as there is room. Evidence and confidence stand in the table of marks."
 )
 PERIOD_PX = 12
-MOST_NUMBERS = 24
+MOST_NUMBERS = 30
 BOTTOM_PX = 190
 LEGEND_COLUMNS = 3
 
@@ -40,7 +40,7 @@ def draw_classes(
         if where.any():
             picture[where] = 0.25 * picture[where] + 0.75 * patterned(code, shown.shape)[where]
     canvas.axes.imshow(picture, interpolation="nearest", aspect="auto", extent=_extent(classes.shape, sheet.width_mm))
-    _draw_marks(canvas, marks)
+    _draw_marks(canvas, marks, sheet.width_mm)
     canvas.axes.set_xlim(-sheet.width_mm / 2, sheet.width_mm / 2)
     height_mm = sheet.width_mm * classes.shape[0] / classes.shape[1]
     canvas.axes.set_ylim(-height_mm / 2, height_mm / 2)
@@ -82,7 +82,7 @@ def _extent(shape: tuple[int, int], width_mm: float) -> tuple[float, float, floa
     return (-width_mm / 2, width_mm / 2, -height_mm / 2, height_mm / 2)
 
 
-def _draw_marks(canvas: Canvas, marks: Sequence[Mapping[str, Any]]) -> None:
+def _draw_marks(canvas: Canvas, marks: Sequence[Mapping[str, Any]], width_mm: float) -> None:
     from matplotlib.patheffects import withStroke
 
     for mark in marks:
@@ -90,22 +90,41 @@ def _draw_marks(canvas: Canvas, marks: Sequence[Mapping[str, Any]]) -> None:
         colour = COLOURS[CLASSES.index(name)] if name in CLASSES else INK
         for line in _lines(mark["geometry"]):
             canvas.axes.plot(line[:, 0], line[:, 1], color=colour, linewidth=1.6)
-    for mark in numbered(marks):
-        lines = _lines(mark["geometry"])
-        if lines:
-            x, y = lines[0][len(lines[0]) // 2]
-            canvas.axes.annotate(
-                str(mark["properties"]["id"]),
-                (x, y),
-                xytext=(9, 9),
-                textcoords="offset points",
-                fontsize=SMALL_PX * 0.65,
-                color=INK,
-                weight="bold",
-                parse_math=False,
-                path_effects=[withStroke(linewidth=4, foreground="white")],
-                annotation_clip=True,
-            )
+    for name, (x, y) in _places(numbered(marks), canvas, width_mm):
+        canvas.axes.text(
+            x,
+            y,
+            name,
+            fontsize=SMALL_PX * 72 / DPI,
+            color=INK,
+            weight="bold",
+            ha="center",
+            va="center",
+            parse_math=False,
+            clip_on=True,
+            path_effects=[withStroke(linewidth=4, foreground="white")],
+        )
+
+
+def _places(
+    marks: Sequence[Mapping[str, Any]], canvas: Canvas, width_mm: float
+) -> list[tuple[str, tuple[float, float]]]:
+    """Names and where to write them, plate mm: on the mark, each clear of those before it; without room, none."""
+    mm_per_px = width_mm / canvas.map_px[1]
+    limit_x, limit_y = (side / 2 * mm_per_px for side in canvas.map_px[::-1])
+    placed: list[tuple[str, tuple[float, float]]] = []
+    for mark in marks:
+        name = str(mark["properties"]["id"])
+        half_x, half_y = 0.34 * SMALL_PX * len(name) * mm_per_px, 0.7 * SMALL_PX * mm_per_px
+        for line in _lines(mark["geometry"])[:1]:
+            for share in (0.5, 0.25, 0.75, 0.1, 0.9):
+                x, y = line[int(share * (len(line) - 1))]
+                x = float(np.clip(x, half_x - limit_x, limit_x - half_x))
+                y = float(np.clip(y, half_y - limit_y, limit_y - half_y))
+                if all(abs(x - a) > 2 * half_x or abs(y - b) > 2 * half_y for _, (a, b) in placed):
+                    placed.append((name, (x, y)))
+                    break
+    return placed
 
 
 def _lines(geometry: Mapping[str, Any] | None) -> list[np.ndarray]:

@@ -13,8 +13,10 @@ from lightdome.publish.review import origin_row, verdict
 from lightdome.publish.tables import count_by_class, mark_rows
 
 TEMPLATE = Path(__file__).parent / "templates/report.typ"
-PICTURES = ("light_left", "light_above", "classes", "height", "height_uncertainty")
-MOST_ROWS = 60
+PICTURES = ("light_left", "light_above", "classes", "height")
+MOST_ROWS = 40
+MOST_EVIDENCE = 10
+"""Marks whose evidence is printed; that of all stands on the page and in marks.csv."""
 STANDARDS: list[Any] = ["a-2a", "ua-1"]
 """PDF/A-2a (ISO 19005-2) and PDF/UA-1 (ISO 14289-1): fonts inside, tagged, alternative texts."""
 
@@ -39,6 +41,7 @@ def field_part(
         "missing": [f"{item.title} ({item.file}): {item.why}" for item in shown if isinstance(item, Missing)],
         "judged": field.marks is not None,
         "marks": mark_rows(field.marks or (), MOST_ROWS),
+        "most_evidence": MOST_EVIDENCE,
         "mark_count": len(field.marks or ()),
         "counts": [{"class": name, "count": count} for name, count in count_by_class(field.marks or ())],
         "origins": [origin_row(origin) for origin in origins],

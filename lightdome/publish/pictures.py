@@ -110,7 +110,7 @@ class Canvas:
 def enlargement(shape: tuple[int, int]) -> float:
     """How many picture pixels a raster pixel gets: a whole number where it is enlarged."""
     longest = max(shape)
-    return float(max(1, LONGEST_PX // longest)) if longest <= LONGEST_PX else LONGEST_PX / longest
+    return max(1.0, float(round(LONGEST_PX / longest))) if longest <= LONGEST_PX else LONGEST_PX / longest
 
 
 def draw_map(values: np.ndarray, unit: str, palette: str, span: str, sheet: Sheet) -> bytes:

@@ -4,7 +4,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from lightdome.publish.records import FieldFacts, Missing, Picture
-from lightdome.publish.tables import MOST_ROWS, count_by_class, mark_rows, order_rows, texture_rows
+from lightdome.publish.tables import MOST_ROWS, count_by_class, mark_rows, order_rows, texture_table
 from lightdome.session.records import Session
 
 GROUPS = (
@@ -59,7 +59,7 @@ def field_section(
         "mark_count": len(marks or ()),
         "most_rows": MOST_ROWS,
         "counts": count_by_class(marks or ()),
-        "texture": texture_rows(field.texture) if field.texture else None,
+        "texture": texture_table(field.texture) if field.texture else None,
         "orders": order_rows(field.relight) if field.relight else None,
         "relight_notes": field.relight["notes"] if field.relight else [],
         "missing": [item for item in shown if isinstance(item, Missing)],

@@ -6,7 +6,7 @@ import numpy as np
 
 from lightdome.units import UM_PER_MM
 
-UNIT_WORDS = {"um": "µm", "deg": "°", "1": "", "1/mm": "1/mm", "1/mm^2": "1/mm²", "mm": "mm"}
+UNIT_WORDS = {"um": "µm", "deg": "deg", "1": "", "1/mm": "1/mm", "1/mm^2": "1/mm²", "mm": "mm"}
 BAR_SHARE = 0.25
 """A scale bar is at most this share of the picture's width."""
 LOW, HIGH = 0.5, 99.5

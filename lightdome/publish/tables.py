@@ -7,6 +7,8 @@ from typing import Any
 from lightdome.publish.scale import UNKNOWN, number, unit_words, with_uncertainty
 
 MOST_ROWS = 300
+PARAMETER_WORDS = {"height_0_1_percent": "height, 0.1 %", "height_99_9_percent": "height, 99.9 %"}
+INDEX_WORDS = {"s_filter_mm": "S-filter", "l_filter_mm": "L-filter"}
 
 
 def mark_rows(features: Sequence[Mapping[str, Any]], most: int = MOST_ROWS) -> list[dict[str, Any]]:
@@ -29,16 +31,23 @@ def _mark_row(mark: Mapping[str, Any]) -> dict[str, Any]:
         "depth_um": "too narrow to measure"
         if narrow
         else with_uncertainty(mark.get("depth_um"), mark.get("u_depth_um")),
-        "crosses": [_crossing(str(mark["id"]), crossing) for crossing in mark.get("crosses") or ()],
+        "crosses": _crossings(str(mark["id"]), mark.get("crosses") or ()),
         "evidence": [str(sentence) for sentence in mark.get("evidence") or ()],
     }
 
 
-def _crossing(own: str, crossing: Mapping[str, Any]) -> str:
-    other, later = str(crossing.get("id")), crossing.get("later")
-    if later is None:
-        return f"crosses {other}, order undecided"
-    return f"crosses {other}, {'this one' if str(later) == own else other} is later"
+def _crossings(own: str, crossings: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What a mark crosses, and which is later, in at most three sentences."""
+    laters = {str(crossing.get("id")): crossing.get("later") for crossing in crossings}
+    after = [other for other, later in laters.items() if later is not None and str(later) == own]
+    before = [other for other, later in laters.items() if later is not None and str(later) != own]
+    undecided = [other for other, later in laters.items() if later is None]
+    said = (
+        ("It is later than", after),
+        ("It is earlier than", before),
+        ("Order in time undecided against", undecided),
+    )
+    return [f"{words} {', '.join(others)}, which it crosses." for words, others in said if others]
 
 
 def count_by_class(features: Sequence[Mapping[str, Any]]) -> list[tuple[str, int]]:
@@ -46,22 +55,33 @@ def count_by_class(features: Sequence[Mapping[str, Any]]) -> list[tuple[str, int
     return Counter(str(feature["properties"]["class"]) for feature in features).most_common()
 
 
-def texture_rows(texture: Mapping[str, Any]) -> list[dict[str, str]]:
-    """Parameters of `surface/texture.json` by region: every plain number in it, with its unit where it says so."""
-    units = texture.get("units", {})
+def texture_table(texture: Mapping[str, Any]) -> dict[str, Any]:
+    """`surface/texture.json` with a row a parameter and a column a region, and what belongs to its reading."""
+    regions = texture.get("regions", [])
+    parameters = list(dict.fromkeys(name for region in regions for name in region["parameters"]))
     rows = []
-    for region in texture.get("regions", []):
-        for name, value in (region.get("parameters") or {}).items():
-            known = isinstance(value, int | float)
-            rows.append(
-                {
-                    "region": str(region.get("name", region.get("region", ""))),
-                    "parameter": str(name),
-                    "value": f"{value:.4g}".replace("-", "−") if known else UNKNOWN,
-                    "unit": unit_words(str(units.get(name, ""))),
-                }
-            )
-    return rows
+    for parameter in parameters:
+        found = [region["parameters"].get(parameter, {}) for region in regions]
+        unit = next((one["unit"] for one in found if "unit" in one), "")
+        values = [_figures(one.get("value")) for one in found]
+        rows.append(
+            {"parameter": PARAMETER_WORDS.get(parameter, parameter), "unit": unit_words(unit), "values": values}
+        )
+    indices = ", ".join(
+        f"{name.replace('_', ' ')} {value}" for name, value in texture.get("nesting_indices", {}).items()
+    )
+    return {
+        "regions": [str(region["region"]) for region in regions],
+        "rows": rows,
+        "standard": str(texture.get("standard", "")),
+        "indices": ", ".join(indices),
+        "cautions": [str(text) for text in (*texture.get("cautions", ()), texture.get("u_reason", "")) if text],
+    }
+
+
+def _figures(value: float | None) -> str:
+    """Three figures; a dash where unknown."""
+    return UNKNOWN if value is None else f"{value:#.3g}".rstrip(".").replace("-", "−")
 
 
 def order_rows(relight: Mapping[str, Any]) -> list[dict[str, str]]:

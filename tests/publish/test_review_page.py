@@ -1,0 +1,160 @@
+import base64
+import hashlib
+import re
+
+import pytest
+from finished import mark, write_finished, write_session
+from web_page import Page, check_page
+
+from lightdome.errors import PublishError
+from lightdome.publish.steps import build_review
+
+HOSTILE = "<script>alert(1)</script> & 'quotes' {{ 7 * 7 }} </title>"
+
+
+def review(done):
+    path = done.plate / "review/index.html"
+    build_review(done.plate, done.session, path)
+    return Page(path)
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    done = write_finished(tmp_path_factory.mktemp("whole"))
+    return done, review(done)
+
+
+def test_the_page_keeps_to_the_rules_of_the_web(whole):
+    check_page(whole[1])
+
+
+def test_every_map_is_shown(whole):
+    _, page = whole
+    shown = {image["src"].removeprefix("front-A-").removesuffix(".png") for image in page.all("img")}
+    lights = {f"light_{side}" for side in ("right", "above", "left", "below", "high")}
+    curvatures = {f"curvature_{name}" for name in ("mean", "k1", "k2", "gaussian")}
+    heights = {"height", "height_uncertainty", "etched_height", "scratch_height"}
+    others = {"slope_x", "slope_y", "tilt_uncertainty", "reflectance", "classes", "lamp_layout"}
+    assert shown == lights | curvatures | heights | others
+
+
+def test_the_page_says_what_a_conservator_asks(whole):
+    text = whole[1].text
+    for words in (
+        "TP-017",
+        "tide table, upper half",
+        "zinc",
+        "160 × 120 mm",
+        "Tern Point harbour office",
+        "usable with warnings",
+        "2.0 % of the pixels are at white",
+        "18.2 ± 1.2",
+        "120 ± 10",
+        "metal was pushed aside",
+        "not traceable",
+        "31.2",
+        "method = robust",
+        "Read with care",
+    ):
+        assert words in text, words
+
+
+def test_each_lamp_has_its_button_and_one_is_lit_at_first(whole):
+    _, page = whole
+    buttons = [button for button in page.all("input") if button["type"] == "radio"]
+    assert len(buttons) == 5
+    assert len([button for button in buttons if "checked" in button]) == 1
+    assert {label["for"] for label in page.all("label")} == {button["id"] for button in buttons}
+
+
+def test_the_style_is_the_one_that_the_policy_lets_in(whole):
+    text = whole[1].path.read_text(encoding="utf-8")
+    style = re.search(r"<style>(.*?)</style>", text, flags=re.S).group(1)
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    assert f"'sha256-{digest}'" in re.sub("&#39;", "'", text)
+
+
+def test_ink_on_paper_has_contrast_enough(whole):
+    # relative luminance and contrast ratio by WCAG 2.2; 4.5 is level AA for text
+    style = whole[1].path.read_text(encoding="utf-8")
+
+    def luminance(colour):
+        parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+        linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    assert "background: #e4e4e4; color: #1a1a1a" in style
+    for ink in ("#1a1a1a", "#003f7d", "#444444"):
+        assert (luminance("#e4e4e4") + 0.05) / (luminance(ink) + 0.05) > 4.5
+
+
+def test_a_hostile_title_stays_text(tmp_path):
+    page = review(write_finished(tmp_path, title=HOSTILE.replace("\\", "")))
+    check_page(page)
+    assert HOSTILE in page.text
+
+
+def test_hostile_evidence_stays_text(tmp_path):
+    page = review(write_finished(tmp_path, [mark(1, evidence=["<img src=x onerror=alert(1)>"])]))
+    check_page(page)
+    assert "<img src=x onerror=alert(1)>" in page.text
+
+
+def test_no_mark_is_said_to_be_a_result(tmp_path):
+    page = review(write_finished(tmp_path, marks=[]))
+    check_page(page)
+    assert "No mark was found" in page.text
+    assert not [caption for caption in page.all("caption") if "Evidence" in caption]
+
+
+def test_a_narrow_mark_has_no_depth(tmp_path):
+    narrow = mark(1, depth_um=None, u_depth_um=None, width_um=None, u_width_um=None, resolved=False)
+    page = review(write_finished(tmp_path, [narrow]))
+    assert "too narrow to measure" in page.text
+
+
+def test_many_marks_are_counted_and_the_longest_shown(tmp_path):
+    page = review(write_finished(tmp_path, [mark(number) for number in range(1, 331)]))
+    assert "330 marks" in page.text
+    assert "m0330" in page.text
+    assert "m0001" not in page.text
+    assert "../front/A/marks/marks.csv" in page.addresses()
+
+
+def test_what_is_missing_is_named_and_the_rest_is_shown(tmp_path):
+    done = write_finished(tmp_path)
+    for gone in ("surface/height.tif", "marks/marks.geojson", "relight/coefficients.tif", "frames/quality.json"):
+        (done.field / gone).unlink()
+    (done.field / "surface/curvature.tif").write_bytes(b"not a raster")
+    page = review(done)
+    check_page(page)
+    for gone in ("surface/height.tif", "marks/marks.geojson", "relight/coefficients.tif", "frames/quality.json"):
+        assert gone in page.text
+    assert "cannot be read as a raster" in page.text
+    assert "front-A-reflectance.png" in page.addresses()
+
+
+def test_a_plate_of_which_nothing_was_made_still_has_a_page(tmp_path):
+    session = write_session(tmp_path / "capture")
+    plate = tmp_path / "results/tern-point-2031-05/TP-017"
+    build_review(plate, session, plate / "review/index.html")
+    page = Page(plate / "review/index.html")
+    check_page(page)
+    assert "Height (surface/height.tif): it was not made" in page.text
+
+
+def test_pictures_of_an_older_page_are_taken_away(tmp_path):
+    done = write_finished(tmp_path)
+    review(done)
+    (done.field / "surface/height.tif").unlink()
+    (done.field / "relight/coefficients.tif").unlink()
+    page = review(done)
+    left = {path.name for path in page.path.parent.glob("*.png")}
+    assert left == {image["src"] for image in page.all("img")}
+
+
+def test_a_plate_that_the_session_does_not_know_is_refused(tmp_path):
+    session = write_session(tmp_path / "capture")
+    with pytest.raises(PublishError, match="has no field of a plate of this name"):
+        build_review(tmp_path / "results/TP-999", session, tmp_path / "index.html")
+    assert not (tmp_path / "index.html").exists()
