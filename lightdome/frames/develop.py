@@ -138,10 +138,14 @@ class Developer:
         return self.reference_s / frame.exposure_s if self.reference_s and frame.exposure_s else 1.0
 
     def checked(self, image: np.ndarray, frame: Frame) -> np.ndarray:
-        """The photograph, if it is of the form of the first; it may have been changed since check-session."""
+        """The photograph, if it is of the form of the first; it may have been changed since check-session.
+
+        One of role colour may have three channels in a grey series.
+        """
         if image.shape[:2] != self.shape:
             raise other_size(frame.file, image.shape, self.shape)
-        if image.dtype != self._dtype or (image.ndim == 3) != (self.channels == 3):
+        other_channels = (image.ndim == 3) != (self.channels == 3) and frame.role != "colour"
+        if image.dtype != self._dtype or other_channels:
             raise FrameError(
                 f"{frame.file}: has another depth or another number of channels than the first; run check-session again"
             )

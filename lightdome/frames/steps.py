@@ -164,7 +164,12 @@ def _developer(camera: Camera, frames: Sequence[Frame], reference_s: float | Non
         total = np.zeros((*make.shape, 3), np.float32)
         for frame in colours:
             light = make.table[make.checked(read_photograph(frame.file), frame)]
-            light = (light - make.background.at(frame.exposure_s, slice(None))) * np.float32(make.ratio(frame))
+            background = np.asarray(make.background.at(frame.exposure_s, slice(None)))
+            if background.ndim == 2 and light.ndim == 3:
+                background = background[..., None]
+            elif background.ndim == 3 and light.ndim == 2:
+                light = light[..., None]
+            light = (light - background) * np.float32(make.ratio(frame))
             total += light if light.ndim == 3 else light[..., None]
         make.fixed_colour = total / np.float32(len(colours))
     return make

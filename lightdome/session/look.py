@@ -30,7 +30,7 @@ class Look:
         """Of how many lit photographs each pixel is below white."""
         rows, cols = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
         box = Window(int(rows[0]), int(rows[-1]) + 1, int(cols[0]), int(cols[-1]) + 1)
-        self.windows = patch_windows((inside.shape[0], inside.shape[1]), box)
+        self.windows = patch_windows(box)
         self.patch_px = self.windows[0].shape[0]
         kept = len(kept_waves(self.patch_px))
         self.spectra = np.zeros((len(lit_rows), len(self.windows), kept, kept), np.complex64)
@@ -88,15 +88,20 @@ class Look:
         return {"clipped_fraction": clipped / pixels, "mean": mean, "sharpness": sharp}
 
     def _check_kind(self, frame: Frame, image: np.ndarray) -> None:
-        """All photographs of a field have one depth and one number of channels, and reach the white level."""
+        """All photographs of a field have one depth and number of channels, and reach the white level.
+
+        Only those of the role colour may be in colour beside grey ones.
+        """
+        words = {1: "grey", 3: "colour"}
         kind = (BITS[image.dtype], 1 if image.ndim == 2 else 3)
         with self._lock:
-            self._kind = self._kind or kind
-        words = {1: "grey", 3: "colour"}
-        if kind != self._kind:
+            if frame.role == "lit":
+                self._kind = self._kind or kind
+            usual = self._kind or kind
+        if kind[0] != usual[0] or (kind[1] != usual[1] and frame.role != "colour"):
             raise FrameError(
-                f"{frame.file}: is {kind[0]}-bit {words[kind[1]]} where others are {self._kind[0]}-bit "
-                f"{words[self._kind[1]]}; give all photographs of a field in one form"
+                f"{frame.file}: is {kind[0]}-bit {words[kind[1]]} where others are {usual[0]}-bit {words[usual[1]]}; "
+                f"give all photographs of a field in one form"
             )
         if self.camera.white_level > np.iinfo(image.dtype).max:
             raise FrameError(

@@ -16,7 +16,9 @@ from lightdome.raster import Window
 
 PATCH_PX = 256
 PATCHES_A_SIDE = 3
-SMALLEST_PATCH_PX = 24
+SMALLEST_PATCH_PX = 96
+"""Smaller ones hold too little detail; a picture without room for two beside one another gets overlapping ones."""
+OVERLAPPING = 1.25
 FINEST_WAVE = 0.4
 """Highest frequency kept, cycles a pixel; finer waves are mostly noise and cost memory."""
 EDGE_SIGMA_PX = 1.0
@@ -35,9 +37,9 @@ SHADING_PX = (0.06, 0.12)
 of the frames themselves tells it. tests/session/test_motion.py holds it on matt and on glossy grooves."""
 SURE_AT = 4.0
 """A shift counts when it is this many times its standard uncertainty."""
-LEAST_PEAK = 16.0
-"""Height of the correlation peak over the scatter of the surface beside it; noise alone reaches 12, a plate 36 and more
-(tests/session/test_motion.py)."""
+LEAST_PEAK = 13.0
+"""Height of the correlation peak over the scatter of the surface beside it; noise alone reaches 11.5 (swept in
+tests/session/test_motion.py), small patches with little on them 14, others 36 and more."""
 
 
 @dataclass(frozen=True)
@@ -56,19 +58,15 @@ class Motion:
     """The frame that stands nearest to the middle of all."""
 
 
-def patch_windows(shape: tuple[int, int], inside: Window) -> list[Window]:
-    """Square windows spread over the part `inside` of a picture (rows, columns), four to nine where it is wide."""
-    rows, cols = inside.shape
-    side = min(PATCH_PX, min(rows, cols) // 2 if min(rows, cols) < 2 * PATCH_PX else PATCH_PX)
-    side = max(side, min(SMALLEST_PATCH_PX, *shape))
-    counts = [min(PATCHES_A_SIDE, max(1, length // side)) for length in (rows, cols)]
-    starts = [
-        np.linspace(first, max(first, last - side), count).astype(int)
-        for first, last, count in ((inside.row0, inside.row1, counts[0]), (inside.col0, inside.col1, counts[1]))
-    ]
-    rows0 = [min(int(row), shape[0] - side) for row in starts[0]]
-    cols0 = [min(int(col), shape[1] - side) for col in starts[1]]
-    return [Window(row, row + side, col, col + side) for row in rows0 for col in cols0]
+def patch_windows(inside: Window) -> list[Window]:
+    """Square windows spread over the part `inside` of a picture, four to nine where it is wide."""
+    shorter = min(inside.shape)
+    side = min(PATCH_PX, max(shorter // 2, min(shorter, SMALLEST_PATCH_PX)))
+    starts = []
+    for first, last in ((inside.row0, inside.row1), (inside.col0, inside.col1)):
+        count = min(PATCHES_A_SIDE, max(1, (last - first) // side, 2 if last - first > OVERLAPPING * side else 1))
+        starts.append(np.linspace(first, last - side, count).astype(int))
+    return [Window(int(row), int(row) + side, int(col), int(col) + side) for row in starts[0] for col in starts[1]]
 
 
 def kept_waves(side: int) -> np.ndarray:

@@ -101,7 +101,8 @@ def check_session(
         except FrameError as error:
             problems[frame.row] = str(error)
 
-    for_each(open_one, frames, f"photographs of {name}", threads)
+    # the lit ones first: they tell the form that the others must have
+    for_each(open_one, sorted(frames, key=lambda frame: frame.role != "lit"), f"photographs of {name}", threads)
     if problems:
         raise FrameError(first_of([problems[row] for row in sorted(problems)]))
     motion = measure_motion(look.spectra, look.patch_px)
@@ -118,6 +119,11 @@ def check_session(
     used = {frame.lamp for frame in lit}
     idle = [lamp.name for lamp in facts.lamps if lamp.name not in used]
     too_few = float((look.usable[inside] < FEWEST_LAMPS - 1).mean())
+    if too_few == 1:
+        raise FrameError(
+            f"{lit[0].file}: no pixel of {name} is below white under three lamps or more; expose for a shorter time "
+            f"and check camera.white_level of {SETTINGS_FILE}"
+        )
     verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle)
     for entry in entries:
         del entry["digest"]

@@ -25,7 +25,8 @@ def judge(
     """
     lit = [frame for frame in frames if frame["role"] == "lit"]
     reasons = []
-    same = Counter(frame["digest"] for frame in lit)
+    telling = [frame for frame in lit if frame["mean"] >= HARDLY_LIT and frame["clipped_fraction"] < 1]
+    same = Counter(frame["digest"] for frame in telling)
     for digest, count in same.items():
         if count > 1:
             twins = [frame for frame in lit if frame["digest"] == digest][:2]

@@ -174,10 +174,12 @@ def test_coloured_lamps_are_balanced_before_the_channels_are_averaged(folder):
 
 
 def test_a_colour_photograph_gives_the_mean_colour(folder):
-    folder.picture("frames/c.png", grain(60))
-    folder.frames.append("frames/c.png,TP-017,front,A,colour,")
+    folder.picture("frames/d.png", np.full((64, 80), 300, np.uint16))
+    folder.picture("frames/c.png", np.dstack([grain(60), grain(61), grain(62)]))
+    folder.frames += ["frames/c.png,TP-017,front,A,colour,", "frames/d.png,,,,dark,"]
     _, colour, _ = stacked(folder)
-    assert np.abs(colour - grain(60) / WHITE).max() < 1e-7
+    expected = np.stack([(grain(seed) - 300.0) / WHITE for seed in (60, 61, 62)])
+    assert np.abs(colour - expected).max() < 1e-7
 
 
 def test_a_moved_frame_is_moved_back(folder):

@@ -150,6 +150,19 @@ def test_colour_among_grey_is_named(alike):
     assert "L4.png: is 16-bit colour where others are 16-bit grey" in refused(alike, FrameError)
 
 
+def test_a_colour_photograph_may_stand_beside_grey_ones(alike):
+    alike.picture("frames/c.png", np.dstack([grain(1)] * 3))
+    alike.frames.append("frames/c.png,TP-017,front,A,colour,")
+    assert quality_of(alike)["frames"][-1]["channels"] == 3
+
+
+def test_a_plate_at_white_from_edge_to_edge_is_refused(alike):
+    for name in PLACES:
+        alike.picture(f"frames/{name}.png", np.full((64, 80), 65535, np.uint16))
+    said = refused(alike, FrameError)
+    assert "no pixel of TP-017/front/A is below white under three lamps or more; expose for a shorter time" in said
+
+
 def test_a_white_level_that_8_bits_never_reach_is_named(folder):
     for name in PLACES:
         folder.picture(f"frames/{name}.png", (grain(1) >> 8).astype(np.uint8))
