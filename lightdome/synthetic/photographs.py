@@ -42,13 +42,15 @@ def photographs_of(spec: CaptureSpec, plate: int, surface: Surface) -> Iterator[
             lit = pixel_light(
                 surface, rows, spec.rig, index, spec.view, spec.material, spec.channels, seen, spec.shift_of(index)
             )
-            return lit + _room(spec, surface, rows)
+            return lit + _room(spec, surface, rows, spec.channels)
 
         moved = spec.shift_of(index) != (0.0, 0.0)
         row = frame_row(f"frames/{name}-{lamp}.png", "lit", name, lamp)
         yield Photograph(row, _taken(spec, light, [spec.seed, 10, plate, index], whole=moved))
     if spec.ambient:
-        yield _shared(spec, "ambient", lambda rows: _room(spec, surface, rows), [spec.seed, 11, plate], name)
+        yield _shared(
+            spec, "ambient", lambda rows: _room(spec, surface, rows, spec.channels), [spec.seed, 11, plate], name
+        )
     if spec.colour:
 
         def all_lamps(rows: tuple[int, int]) -> np.ndarray:
@@ -56,7 +58,7 @@ def photographs_of(spec: CaptureSpec, plate: int, surface: Surface) -> Iterator[
                 pixel_light(surface, rows, spec.rig, index, spec.view, spec.material, (0, 1, 2), seen)
                 for index in range(len(spec.rig.names))
             ]
-            return np.mean(lights, axis=0)
+            return np.mean(lights, axis=0) + _room(spec, surface, rows, (0, 1, 2))
 
         yield _shared(spec, "colour", all_lamps, [spec.seed, 12, plate], name)
 
@@ -80,10 +82,10 @@ def shared_photographs(spec: CaptureSpec) -> Iterator[Photograph]:
             yield Photograph(row, _taken(spec, light, [spec.seed, 14, index]))
 
 
-def _room(spec: CaptureSpec, surface: Surface, rows: tuple[int, int]) -> np.ndarray:
+def _room(spec: CaptureSpec, surface: Surface, rows: tuple[int, int], channels: tuple[int | None, ...]) -> np.ndarray:
     if not spec.ambient:
-        return np.zeros(1, np.float32)
-    planes = [room_light(surface, rows, spec.material, channel) for channel in spec.channels]
+        return np.zeros(len(channels), np.float32)
+    planes = [room_light(surface, rows, spec.material, channel) for channel in channels]
     return spec.ambient * np.stack(planes, axis=-1)
 
 
