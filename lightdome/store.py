@@ -92,7 +92,7 @@ def _sweep(path: Path) -> None:
     """Delete parts of `path` whose writer on this machine is no longer alive."""
     host = socket.gethostname()
     for part in path.parent.glob(f".{glob_escape(path.name)}.{glob_escape(host)}.*.part"):
-        pid = part.name.removesuffix(".part").rpartition(".")[2]
+        pid = part.name.removesuffix(".part").removesuffix(".scratch").rpartition(".")[2]
         if pid.isdigit() and not Path(f"/proc/{pid}").exists():
             _remove(part)
 

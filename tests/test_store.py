@@ -1,5 +1,6 @@
 """Products appear whole or not at all, and open in any GIS. Layout checked by rio-cogeo, an outside validator."""
 
+import contextlib
 import json
 import os
 import subprocess
@@ -114,6 +115,22 @@ def test_what_a_killed_writer_left_is_swept_by_the_next(tmp_path):
     assert [name.endswith(".part") for name in os.listdir(tmp_path)] == [True]
     store.write_json(tmp_path / "a.json", {"depth_um": 3})
     assert os.listdir(tmp_path) == ["a.json"]
+
+
+def test_what_a_killed_raster_writer_left_is_swept_too(tmp_path):
+    host = os.uname().nodename
+    (tmp_path / f".a.tif.{host}.999999999.scratch.part").write_bytes(b"left")
+    store.write_raster(tmp_path / "a.tif", two_bands((60, 80)), ORIGIN)
+    assert os.listdir(tmp_path) == ["a.tif"]
+
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_scratch_vanishes_however_its_block_ends(tmp_path, fails):
+    with contextlib.suppress(ValueError), store.scratch(tmp_path / "planes") as path:
+        path.write_bytes(b"meanwhile")
+        if fails:
+            raise ValueError("half way")
+    assert os.listdir(tmp_path) == []
 
 
 def test_a_full_disk_is_said_in_one_sentence(tmp_path):

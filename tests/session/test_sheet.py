@@ -125,7 +125,7 @@ def test_wrong_settings_are_refused_with_line_and_key(folder, old, new, says):
         (b"", "holds no keys"),
         (b"- a\n- b\n", "holds no keys"),
         (b"place: caf\xe9\n", "line 1: is not UTF-8 text"),
-        (b"[" * 1500, "is not valid YAML"),
+        (b"[" * 600, "is not valid YAML"),
         (b"a: \x00\n", "is not valid YAML"),
         (b"spheres: &a [*a]\n", "session.yaml"),
         (b"x" * 2_000_000, "is larger than"),
