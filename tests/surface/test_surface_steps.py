@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 
 from lightdome import store
+from lightdome.commands import main
 from lightdome.errors import ProductError, SurfaceError
 from lightdome.surface.steps import integrate_height, map_curvature, measure_texture, solve_normals
 
@@ -193,8 +194,6 @@ def test_scales_that_are_no_lengths_are_refused(field, scale_mm):
 
 
 def test_commands_say_a_refusal_in_one_line(field, lamp_dome, capsys):
-    from lightdome.commands import main
-
     field.write_stack(np.full((8, 5, 5), np.nan, np.float32), lamp_dome(8))
     paths = ["--normals", "n.tif", "--uncertainty", "u.tif", "--reflectance", "r.tif"]
     paths = [str(field.folder / path) if path.endswith(".tif") else path for path in paths]

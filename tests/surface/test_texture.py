@@ -28,7 +28,7 @@ def test_sine_has_the_closed_form_parameters():
     assert found.Sz == pytest.approx(2 * amplitude, rel=1e-3)
     assert found.Sdq == pytest.approx(b / np.sqrt(2), rel=4e-3)
     area = 2 / np.pi * np.sqrt(1 + b**2) * ellipe(b**2 / (1 + b**2)) - 1
-    assert found.Sdr == pytest.approx(100 * area, rel=5e-3)
+    assert found.Sdr == pytest.approx(100 * area, rel=8e-3)  # the outermost pixels, here the steepest, have no slope
 
 
 def test_egg_box_has_the_closed_form_parameters():
