@@ -53,18 +53,24 @@ def number_areas(area: np.ndarray, least_px: float) -> np.ndarray:
     return _renumber(numbers, sizes >= least_px)
 
 
-def compact_spots(mask: np.ndarray, least_px: int = LEAST_SPOT_PX) -> np.ndarray:
-    """Connected spots that are not long, numbered from 1; (rows, columns) int32.
+def number_spots(mask: np.ndarray, least_px: int = LEAST_SPOT_PX, *, compact: bool = False) -> np.ndarray:
+    """Connected spots of at least `least_px` pixels, numbered from 1; (rows, columns) int32.
 
-    mask : (rows, columns) bool. Long = second moments of unequal axes, beyond 2.5 to 1; a spot also fills its ellipse.
+    mask : (rows, columns) bool. compact : leave out what is long or hollow, see `is_compact`.
     """
     numbers = np.empty(mask.shape, np.int32)
     count = label(mask, output=numbers)
     if count == 0:
         return numbers
     sizes, axes = spot_axes(numbers, count)
-    full = sizes >= LEAST_FILL * np.pi / 4 * axes[:, 0] * axes[:, 1]
-    return _renumber(numbers, (sizes >= least_px) & full & (axes[:, 0] <= COMPACT_AXES_RATIO * axes[:, 1]))
+    kept = sizes >= least_px
+    return _renumber(numbers, kept & is_compact(sizes, axes) if compact else kept)
+
+
+def is_compact(sizes: np.ndarray, axes_px: np.ndarray) -> np.ndarray:
+    """True for spots (...) whose axes (..., 2) of equal second moments are alike and that fill their ellipse."""
+    full = sizes >= LEAST_FILL * np.pi / 4 * axes_px[..., 0] * axes_px[..., 1]
+    return full & (axes_px[..., 0] <= COMPACT_AXES_RATIO * axes_px[..., 1])
 
 
 def spot_axes(numbers: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:

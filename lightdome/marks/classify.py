@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import find_objects
+from scipy import ndimage
 
-from lightdome.marks.areas import spot_axes
+from lightdome.marks.areas import is_compact, spot_axes
 from lightdome.marks.crossings import crossings, dense, later_of
 from lightdome.marks.outlines import line_geometry, outline_geometry
 from lightdome.marks.paint import paint_line, painted
@@ -20,14 +20,21 @@ from lightdome.marks.rules import (
     judge_spot,
 )
 from lightdome.marks.sections import BLOCK, LEAST_WIDTH_PX, measure_trace, stations
-from lightdome.marks.spots import contrast, measure_spot
+from lightdome.marks.spots import Spot, contrast, measure_spot
 from lightdome.raster import Grid
 from lightdome.tiles import progress
 from lightdome.units import UM_PER_MM
 
 AROUND_PX = 12
-LEAST_MEASURED = 0.5
-"""Share of a trace along which a groove must be measurable."""
+MOSTLY = 0.5
+LOW_SIGMA = 4.0
+WIDEST_PIT_UM = 1000.0
+BOWL = 1.15
+"""Deepest over median depth: 1 for a flat floor, about 1.2 for a paraboloid whose rim is left out."""
+LONG = 2.5
+"""A line is at least this many times as long as wide."""
+LEAST_SOLID = 0.7
+"""Share of a trace's middle that must lie deep."""
 
 
 @dataclass(frozen=True)
@@ -44,6 +51,8 @@ class Maps:
     """From `detect.Found`."""
     wide: int
     land_scale_um: float
+    """Standard deviation of the land, and of the floors of wide areas."""
+    floor_scale_um: float
     grid: Grid
 
 
@@ -74,8 +83,29 @@ def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarra
     for line in sorted(lines, key=lambda line: order.index(line.verdict.class_name)):
         # the ridges beside a groove belong to it
         paint_line(classes, line.trace.points_px, line.section.reach_px, CLASS_CODE[line.verdict.class_name])
+    _spread_etched(classes, maps)
     classes[~np.isfinite(maps.height_um)] = 0
     return marks, classes
+
+
+def _spread_etched(classes: np.ndarray, maps: Maps) -> None:
+    """Give what is left below the land, and touches etched pixels more than others, to the etched class.
+
+    Bitten lines are uneven and their strokes branch: a painted centre line leaves crumbs of them.
+    """
+    with np.errstate(invalid="ignore"):
+        low = (maps.height_um < -LOW_SIGMA * max(maps.land_scale_um, 1e-6)) & (classes == 0)
+    crumbs, count = ndimage.label(low)
+    if not count:
+        return
+    etched = classes == CLASS_CODE["etched"]
+    touching = [
+        np.bincount(crumbs[ndimage.binary_dilation(mask) & low], minlength=count + 1)
+        for mask in (etched, (classes > 0) & ~etched)
+    ]
+    given = touching[0] > touching[1]
+    given[0] = False
+    classes[given[crumbs]] = CLASS_CODE["etched"]
 
 
 def _measure_line(maps: Maps, trace: Trace) -> _Line | None:
@@ -83,15 +113,18 @@ def _measure_line(maps: Maps, trace: Trace) -> _Line | None:
     points = np.clip(points, 0, np.array(maps.grid.shape) - 1)
     u_all = maps.u_height_um[points[:, 0], points[:, 1]]
     u_height = float(np.median(u_all[np.isfinite(u_all)])) if np.isfinite(u_all).any() else 0.0
-    section = measure_trace(maps.flat_um, (u_height, maps.land_scale_um), trace, maps.grid.pitch_mm)
-    if section is None or section.measured_share < LEAST_MEASURED:
+    label = maps.labels[points[:, 0], points[:, 1]]
+    inside = (label > 0) & (label <= maps.wide)
+    rough = maps.floor_scale_um if inside.mean() > MOSTLY else maps.land_scale_um
+    section = measure_trace(maps.flat_um, (u_height, rough), trace, maps.grid.pitch_mm)
+    if section is None or section.solid_share < LEAST_SOLID:
+        return None
+    if trace.length_px < LONG * section.full_width_px:
         return None
     if section.depth_um <= SIGNIFICANT * max(maps.land_scale_um, section.u_depth_um):
         return None
     if trace.kind == "ridge":
         return _Line(trace, section, judge_raised_line(section, maps.grid.pitch_mm))
-    label = maps.labels[points[:, 0], points[:, 1]]
-    inside = (label > 0) & (label <= maps.wide)
     verdict = judge_line(section, maps.grid.pitch_mm, float(inside.mean()), straightness(trace.points_px))
     return _Line(trace, section, verdict, tuple(int(value) for value in np.unique(label[inside])))
 
@@ -165,7 +198,7 @@ def _area_marks(maps: Maps, occupied: np.ndarray) -> tuple[list[Mark], np.ndarra
     codes = np.zeros(deepest + highest + 1, np.uint8)
     for sign, count in ((1, deepest), (-1, highest)):
         numbers = np.where(sign * maps.labels > 0, sign * maps.labels, 0)
-        windows = find_objects(numbers, count) if count else []
+        windows = ndimage.find_objects(numbers, count) if count else []
         for number, window in enumerate(windows, 1):
             if window is None:  # a spot that another one hides
                 continue
@@ -191,7 +224,7 @@ def _area_mark(maps: Maps, occupied: np.ndarray, label: int, window: tuple[slice
     long_px, wide_px = (float(axis) for axis in axes[1])
     pitch_mm = maps.grid.pitch_mm
     depth_um = spot.depth_um
-    if 1 <= label <= maps.wide:
+    if not _is_spot(maps, spot, label, sizes[1], axes[1]):
         verdict = judge_area(spot.depth_um, spot.u_depth_um, spot.grain_ratio, float(sizes[1]) * pitch_mm**2)
     else:
         depth_um = spot.extreme_um
@@ -222,6 +255,16 @@ def _area_mark(maps: Maps, occupied: np.ndarray, label: int, window: tuple[slice
             diffuse[spot.floor], diffuse[spot.beside], min(spot.floor.sum(), spot.beside.sum()) / BLOCK**2
         ),
     )
+
+
+def _is_spot(maps: Maps, spot: Spot, label: int, size_px: np.ndarray, axes_px: np.ndarray) -> bool:
+    """Whether an area is a pit or a deposit: compact, and no wider than a line unless it is a bowl."""
+    if label < 0:
+        return True
+    if not is_compact(size_px, axes_px):
+        return False
+    across_um = float(axes_px.mean()) * maps.grid.pitch_mm * UM_PER_MM
+    return label > maps.wide or (across_um < WIDEST_PIT_UM and spot.extreme_um > BOWL * spot.depth_um)
 
 
 def _with_crossings(maps: Maps, marks: list[Mark], lines: list[_Line], ids_of_areas: dict[int, str]) -> list[Mark]:

@@ -4,9 +4,18 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.ndimage import find_objects, gaussian_filter, label
+from scipy.ndimage import binary_dilation, find_objects, gaussian_filter, label
 
-from lightdome.marks.areas import LEAST_DEPOSIT_PX, compact_spots, number_areas, wide_areas, without
+from lightdome.marks.areas import (
+    LEAST_DEPOSIT_PX,
+    is_compact,
+    number_areas,
+    number_spots,
+    spot_axes,
+    wide_areas,
+    without,
+)
+from lightdome.marks.crossings import dense
 from lightdome.marks.lines import DIRECTIONS, LineMaps, halo_px, line_maps, line_widths_px, rises
 from lightdome.marks.paint import painted
 from lightdome.marks.records import Trace
@@ -29,6 +38,11 @@ SAMPLE_WINDOWS = 5
 SAMPLE_PX = 128
 SAMPLE_EVERY = 5
 ROWS_AT_ONCE = 256
+BURR_PX = 3
+MOST_TRACED = 0.15
+"""A spot of which more than this share lies on a trace is a piece of that line."""
+MOST_IN_SPOT = 0.5
+NEIGHBOURS = np.ones((3, 3), bool)
 MAD_TO_SIGMA = 1.4826
 FLAT_UM = 1e-4
 """Nothing shallower is a mark: a tenth of a nanometre, the rounding of float32 at a millimetre of height."""
@@ -136,11 +150,16 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     valleys, ridges = _line_strengths(field, settings, area, land, threads, tile_px)
     limits = (settings.threshold, settings.gap_px, settings.shortest_px)
     lines = traces(valleys.strength, valleys.scale, settings.widths_px, "valley", limits)
-    beside = painted(shape, [(line.points_px, 3 * line.width_px + 4) for line in lines])
-    ridges.strength[beside | ~above] = 0
+    # what is thrown up beside a groove belongs to the groove
+    burr = binary_dilation(below, NEIGHBOURS, iterations=BURR_PX)
+    burr |= painted(shape, [(line.points_px, 3 * line.width_px + 4) for line in lines])
+    above &= ~burr
+    ridges.strength[~above] = 0
     lines += traces(ridges.strength, ridges.scale, settings.widths_px, "ridge", limits)
-    del valleys, ridges
-    labels, wide_count = _spots(wide, below, above, area, beside, lines)
+    del valleys, ridges, burr
+    low = number_spots(without(below, area, 2))
+    lines = _without_pits(lines, low)
+    labels, wide_count = _spots(wide, low, above, lines)
     return Found(tuple(lines), labels, wide_count, land)
 
 
@@ -155,18 +174,33 @@ def land_scale(field: Field) -> float:
     return upper_scale(residual[np.isfinite(residual)])
 
 
-def _spots(
-    wide: np.ndarray, below: np.ndarray, above: np.ndarray, area: np.ndarray, beside: np.ndarray, lines: list[Trace]
-) -> tuple[np.ndarray, int]:
-    """Labels of wide areas, then pits; raisings are negative."""
+def _without_pits(lines: list[Trace], low: np.ndarray) -> list[Trace]:
+    """Lines that do not lie in a compact spot for the most part."""
+    compact = _compact(low)
+    kept = []
+    for line in lines:
+        at = np.clip(np.rint(dense(line.points_px)).astype(int), 0, np.array(low.shape) - 1)
+        if compact[low[at[:, 0], at[:, 1]]].mean() < MOST_IN_SPOT:
+            kept.append(line)
+    return kept
+
+
+def _compact(low: np.ndarray) -> np.ndarray:
+    """Whether each numbered spot (index = number) is compact."""
+    compact = is_compact(*spot_axes(low, int(low.max(initial=0))))
+    compact[0] = False
+    return compact
+
+
+def _spots(wide: np.ndarray, low: np.ndarray, above: np.ndarray, lines: list[Trace]) -> tuple[np.ndarray, int]:
+    """Labels of wide areas, then of what lies below and is no line (pits, short strokes); negative of raisings."""
     wide_count = int(wide.max(initial=0))
-    valley = painted(below.shape, [(line.points_px, 3.0) for line in lines if line.kind == "valley"])
-    pits = compact_spots(without(below, area, 2))
-    touched = np.unique(pits[valley])
-    pits[np.isin(pits, touched)] = 0
-    raised = compact_spots(above & ~beside, LEAST_DEPOSIT_PX)
+    traced = painted(low.shape, [(line.points_px, line.width_px) for line in lines if line.kind == "valley"])
+    share = np.bincount(low.ravel(), traced.ravel()) / np.maximum(np.bincount(low.ravel()), 1)
+    low[(share > np.where(_compact(low), MOST_IN_SPOT, MOST_TRACED))[low]] = 0
+    raised = number_spots(above, LEAST_DEPOSIT_PX, compact=True)
     labels = wide
-    labels[pits > 0] = pits[pits > 0] + wide_count
+    labels[low > 0] = low[low > 0] + wide_count
     labels[raised > 0] = -raised[raised > 0]
     return labels, wide_count
 

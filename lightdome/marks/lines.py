@@ -20,9 +20,9 @@ WIDEST_PX = 24.0
 ACROSS_SIGMA = 0.25  # of the width: a groove of that width keeps 95 % of its depth
 LEAST_SIGMA_PX = 0.7
 SIDE = 0.8  # of the width: from the centre to the side, just beyond the wall
-ALONG_SIGMA = 1.0  # of the width; tests/marks/test_lines.py: bends of a radius of two widths are still followed
-LEAST_ALONG_PX = 2.5
-HALF_SHARE = 0.4
+ALONG_SIGMA = 0.7  # of the width; tests/marks/test_lines.py: bends of a radius of two widths are still followed
+LEAST_ALONG_PX = 2.0
+HALF_SHARE = 0.25
 """Ahead and behind, the line must rise by this share of the whole, or a pit would grow into a line."""
 REACH_SIGMAS = 2.5
 

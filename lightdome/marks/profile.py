@@ -9,9 +9,12 @@ MOUTH_LEVEL = 0.05
 A1_FLOOR_PX = 9.0
 LEAST_KNOWN = 0.7
 CLIP_SIGMA = 4.0
-BESIDE_SHARE = 0.2
+BESIDE_SHARE = 0.1
 """Of the depth: heights beside that lie farther off belong to other marks."""
 LEAST_SIDE_PX = 2.0
+SEEN_SIGMA = 2.0
+"""A ridge stands out when it is higher than this many standard deviations of the section beside."""
+FARTHEST_EDGE = 1.25
 LONGEST_RIDGE = 1.6
 """Of the width at half depth: a ridge that holds all the metal of a V groove is 1.4 widths long."""
 
@@ -24,7 +27,7 @@ class Shape:
     level_um: np.ndarray
     """The surface beside, at every offset."""
     beside_um: float
-    """Standard uncertainty of its level, from the scatter beside."""
+    """Standard deviation of the section beside the groove."""
     width_px: float
     mouth_px: float
     reach_px: float
@@ -53,8 +56,8 @@ def measure(section_um: np.ndarray, offsets_px: np.ndarray, guess_px: float, rou
     foot = 0.85 * guess_px + 1.0
     found = None
     for _ in range(3):
-        level, noise = _surface_beside(x, z, foot, rough_um)
-        found = _walls(x, z - level, guess_px)
+        level, spread = _surface_beside(x, z, foot, rough_um)
+        found = _walls(x, z - level, guess_px, SEEN_SIGMA * spread)
         if found is None:
             return None
         foot = min(max(found["reach"] + 0.5, 0.6 * found["width"]), 0.75 * float(x[-1]))
@@ -67,7 +70,7 @@ def measure(section_um: np.ndarray, offsets_px: np.ndarray, guess_px: float, rou
     return Shape(
         centre_px=found["centre"],
         level_um=level,
-        beside_um=noise,
+        beside_um=spread,
         width_px=found["width"],
         mouth_px=found["mouth"],
         reach_px=2 * found["reach"],
@@ -100,7 +103,7 @@ def groove_depth_a1(x_px: np.ndarray, z_um: np.ndarray, width_px: float) -> floa
 
 
 def _surface_beside(x: np.ndarray, z: np.ndarray, foot: float, rough_um: float) -> tuple[np.ndarray, float]:
-    """What is left of slope and offset beside the groove, beyond `foot`, and the standard uncertainty of its level.
+    """What is left of slope and offset beside the groove, beyond `foot`, and the standard deviation about it.
 
     Only heights near zero count: what lies off belongs to other marks. Where they crowd on one side or on both, the
     offset alone is taken, or nothing.
@@ -114,7 +117,7 @@ def _surface_beside(x: np.ndarray, z: np.ndarray, foot: float, rough_um: float) 
         return np.full(len(x), offset), rough_um
     slope, start = np.polyfit(x[used], z[used], 1)
     level = start + slope * x
-    return level, float(np.std((z - level)[used])) / np.sqrt(max(1.0, used.sum() * step))
+    return level, float(np.std((z - level)[used]))
 
 
 def _crossing(x: np.ndarray, p: np.ndarray, start: int, step: int, level: float) -> float | None:
@@ -128,8 +131,8 @@ def _crossing(x: np.ndarray, p: np.ndarray, start: int, step: int, level: float)
     return None
 
 
-def _walls(x: np.ndarray, p: np.ndarray, guess_px: float) -> dict[str, float] | None:
-    """Levels crossed by both walls of a groove in heights `p` above the surface beside."""
+def _walls(x: np.ndarray, p: np.ndarray, guess_px: float, least_um: float) -> dict[str, float] | None:
+    """Levels crossed by both walls of a groove in heights `p` above the surface beside; ridges above `least_um`."""
     inside = np.flatnonzero(np.abs(x) <= max(guess_px, 2.0) * 0.75)
     bottom = int(inside[np.argmin(p[inside])])
     depth = -float(p[bottom])
@@ -144,11 +147,17 @@ def _walls(x: np.ndarray, p: np.ndarray, guess_px: float) -> dict[str, float] | 
         at[share] = (left, right)
     centre = (at[0.5][0] + at[0.5][1]) / 2
     width = at[0.5][1] - at[0.5][0]
+    # where another mark takes over, a wall never reaches the surface: a V reaches it one width from its centre
+    mouth = [
+        centre + side * min(abs(edge - centre), FARTHEST_EDGE * width)
+        for edge, side in zip(at[MOUTH_LEVEL], (-1, 1), strict=True)
+    ]
     ridges = [
-        _ridge(x, p, edge, side, width, depth) for edge, side in ((at[MOUTH_LEVEL][0], -1), (at[MOUTH_LEVEL][1], 1))
+        _ridge(x, p, edge, side, width, max(least_um, MOUTH_LEVEL * depth))
+        for edge, side in zip(mouth, (-1, 1), strict=True)
     ]
     step = x[1] - x[0]
-    groove = (x >= at[MOUTH_LEVEL][0] - step) & (x <= at[MOUTH_LEVEL][1] + step)
+    groove = (x >= mouth[0] - step) & (x <= mouth[1] + step)
     cut_out = float(np.clip(-p[groove], 0, None).sum() * step)
     piled = sum(ridge[1] for ridge in ridges)
     return {
@@ -157,7 +166,7 @@ def _walls(x: np.ndarray, p: np.ndarray, guess_px: float) -> dict[str, float] | 
         "width": width,
         "floor": at[0.8][1] - at[0.8][0],
         "brim": at[0.2][1] - at[0.2][0],
-        "mouth": at[MOUTH_LEVEL][1] - at[MOUTH_LEVEL][0],
+        "mouth": mouth[1] - mouth[0],
         "reach": max(abs(ridge[2] - centre) for ridge in ridges),
         "burr_left": ridges[0][0],
         "burr_right": ridges[1][0],
@@ -168,7 +177,7 @@ def _walls(x: np.ndarray, p: np.ndarray, guess_px: float) -> dict[str, float] | 
 
 
 def _ridge(
-    x: np.ndarray, p: np.ndarray, edge: float, side: int, width: float, depth: float
+    x: np.ndarray, p: np.ndarray, edge: float, side: int, width: float, least_um: float
 ) -> tuple[float, float, float]:
     """Height, area and outer foot of the ridge that begins at the groove's edge and peaks within a width of it."""
     beyond = (x - edge) * side
@@ -177,9 +186,9 @@ def _ridge(
         return 0.0, 0.0, edge
     peak = int(near[np.argmax(p[near])])
     height = float(p[peak])
-    if height <= MOUTH_LEVEL * depth:
+    if height <= least_um:
         return max(height, 0.0), 0.0, edge
-    foot = _crossing(x, -p, peak, side, -MOUTH_LEVEL * depth)
+    foot = _crossing(x, -p, peak, side, -least_um)
     farthest = edge + side * max(LONGEST_RIDGE * width, 2.0)
     foot = farthest if foot is None or (foot - farthest) * side > 0 else foot
     lobe = ((x - edge) * side >= 0) & ((foot - x) * side >= 0)

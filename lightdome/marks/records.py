@@ -62,8 +62,8 @@ class Section:
     """Robust spread of the width along the trace over the width."""
     end_share: float
     """Area of the section near both ends over that of the middle: 1 for blunt ends, less where it tapers; or NaN."""
-    measured_share: float
-    """Of the places looked at, where there was a groove to measure."""
+    solid_share: float
+    """Of the line's middle, where it lies deep: near 1 for a groove, less for a chance row of separate marks."""
     u_width_px: float
     u_depth_um: float
     u_burr_um: float

@@ -23,10 +23,10 @@ BOTH_SHARE = 0.1
 """A line runs over picture and land alike when at least this share of it lies in each."""
 CONTEXT_WEIGHT = 0.8
 SIGNIFICANT = 3.0
-"""A depth counts when it exceeds this many standard deviations."""
-FLOOR_BLURRED_PX, FLOOR_SHARP_PX = 4.0, 10.0
+"""A depth, or a ridge, counts in full when it exceeds this many standard deviations."""
+FLOOR_BLURRED_PX, FLOOR_SHARP_PX = 6.0, 12.0
 """Full widths under which the pixel hides the floor's shape, and over which it counts in full."""
-TAPERED, BLUNT = 0.6, 0.85
+TAPERED, BLUNT = 0.5, 0.75
 """Section area near the ends over that in the middle: a burin swells and tapers, a bitten line is even."""
 
 
@@ -52,14 +52,15 @@ def judge_line(section: Section, pitch_mm: float, in_area: float, straightness: 
     """
     resolved = section.full_width_px >= LEAST_WIDTH_PX
     f = section.removed_fraction
-    pushed = 1 - ramp(f, PUSHED, REMOVED, section.u_removed_fraction)
+    seen = max(section.burr_left_um, section.burr_right_um) / max(section.u_burr_um, 1e-9)
+    pushed = (1 - ramp(f, PUSHED, REMOVED, section.u_removed_fraction)) * ramp(seen, 1.0, SIGNIFICANT)
     both = BOTH_SHARE <= in_area <= 1 - BOTH_SHARE
-    scratched = max(pushed, CONTEXT_WEIGHT if both else 0.0)
+    scratched = max(pushed, CONTEXT_WEIGHT * (1 - ramp(f, REMOVED, 1.0)) if both else 0.0)
     tooled = _tool_degree(section)
     degrees = {
         "scratch": scratched,
-        "tooled": (1 - scratched) * tooled,
         "etched": (1 - scratched) * (1 - tooled),
+        "tooled": (1 - scratched) * tooled,
     }
     best = max(degrees, key=lambda name: degrees[name])
     confidence = degrees[best] / sum(degrees.values()) * (1.0 if resolved else 0.7)

@@ -16,12 +16,18 @@ from lightdome.units import UM_PER_MM
 
 STEP_PX = 0.25
 """Between the samples of a section."""
-BLOCK = 5
+BLOCK = 4
 """Sections, one pixel apart, that are averaged before they are measured."""
+LEAST_BLOCKS = 4
+"""Fewer do not tell the ends of a line from its middle."""
 MOST_BLOCKS = 60
 """A long trace is measured at this many blocks, evenly spread."""
 MAD_TO_SIGMA = 1.4826
 UNKNOWN_SHARE = 0.2
+POINTED = 0.5
+"""Floor ratio under which a bottom is a point rather than a floor."""
+SOLID = 0.35
+"""Of the depth: the middle half of a groove lies deeper wherever the groove is."""
 LEAST_WIDTH_PX = 3.0
 """Narrower lines get presence and length only."""
 
@@ -44,10 +50,13 @@ def stations(points_px: np.ndarray, width_px: float) -> tuple[np.ndarray, np.nda
     return places, np.stack([ahead[:, 1], -ahead[:, 0]], axis=1)
 
 
-def sample_sections(height_um: np.ndarray, places: np.ndarray, right: np.ndarray, offsets_px: np.ndarray) -> np.ndarray:
+def sample_sections(
+    height_um: np.ndarray, places: np.ndarray, right: np.ndarray, offsets_px: np.ndarray, order: int = 1
+) -> np.ndarray:
     """Heights (n, offsets) across a line at places (n, 2), NaN near unknown pixels and outside.
 
-    Linear between pixels: a cubic would overshoot at the foot of a steep wall by a tenth of its height.
+    order : 1, linear between pixels, or 3, cubic: it reaches the bottom of a V better, but overshoots at the foot of a
+    steep wall by a tenth of its height.
     """
     at = places[:, None, :] + right[:, None, :] * offsets_px[None, :, None]
     low = np.maximum(np.floor(at.min(axis=(0, 1))).astype(int) - 6, 0)
@@ -64,13 +73,13 @@ def sample_sections(height_um: np.ndarray, places: np.ndarray, right: np.ndarray
         nearest = distance_transform_edt(unknown, return_distances=False, return_indices=True)
         crop = crop[tuple(nearest)]
         outside |= map_coordinates(unknown.astype(np.float32), at, order=1, mode="nearest") > 0
-    values = map_coordinates(crop, at, order=1, mode="nearest")
+    values = map_coordinates(crop, at, order=order, mode="nearest")
     values[outside] = np.nan
     return values
 
 
 def block_sections(
-    height_um: np.ndarray, points_px: np.ndarray, width_px: float, half_px: float
+    height_um: np.ndarray, points_px: np.ndarray, width_px: float, half_px: float, order: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mean sections (blocks, offsets) along a polyline and their offsets, pixels, from left to right."""
     places, right = stations(points_px, width_px)
@@ -80,7 +89,7 @@ def block_sections(
     found = []
     for block in kept:
         part = slice(block * BLOCK, (block + 1) * BLOCK) if count > 1 else slice(None)
-        values = sample_sections(height_um, places[part], right[part], offsets)
+        values = sample_sections(height_um, places[part], right[part], offsets, order)
         known = np.isfinite(values)
         total = np.where(known, values, 0).sum(axis=0)
         enough = known.sum(axis=0) >= max(1, (1 - UNKNOWN_SHARE) * len(values))
@@ -96,21 +105,24 @@ def measure_trace(
     height_um : (rows, columns), um, above the surface beside. noise_um : standard uncertainty of the heights along the
     line, and standard deviation of the surface beside. A ridge is measured as if it were a valley.
     """
-    u_height_um, rough_um = noise_um
+    rough_um = noise_um[1]
     sign = 1 if trace.kind == "valley" else -1
     guess = max(trace.width_px, 2.0)
-    mean = None
+    mean, order = None, 1
     for _ in range(2):  # the second pass looks as far as the width found by the first demands
-        blocks, offsets = block_sections(height_um, trace.points_px, guess, 1.75 * guess + 5)
+        blocks, offsets = block_sections(height_um, trace.points_px, guess, 1.75 * guess + 5, order)
         aligned, shapes = _align(sign * blocks, offsets, guess, rough_um)
         if not shapes:
             return None
         mean = measure(_nanmedian(aligned), offsets, guess, rough_um)
         if mean is None:
             return None
+        order = 3 if mean.floor_ratio < POINTED else 1
         guess = float(np.clip(max(mean.width_px, mean.reach_px / 2), 2.0, 3 * max(trace.width_px, 2.0)))
     assert mean is not None
-    return _section(mean, shapes, u_height_um, pitch_mm, len(blocks))
+    core = np.abs(offsets) <= mean.width_px / 4
+    solid = sign * blocks[:, core] < -SOLID * mean.depth_um
+    return _section(mean, shapes, noise_um, pitch_mm, float(solid.mean()))
 
 
 def _align(blocks: np.ndarray, offsets: np.ndarray, guess: float, rough_um: float) -> tuple[np.ndarray, list[Shape]]:
@@ -135,12 +147,12 @@ def _nanmedian(values: np.ndarray) -> np.ndarray:
     return np.where(enough, np.nanmedian(filled, axis=0), np.nan)
 
 
-def _section(mean: Shape, shapes: list[Shape], u_height_um: float, pitch_mm: float, blocks: int) -> Section:
+def _section(mean: Shape, shapes: list[Shape], noise_um: tuple[float, float], pitch_mm: float, solid: float) -> Section:
     """Type A from the scatter of the blocks, type B from the height uncertainty and the pixel grid (JCGM 100)."""
-    noise_um = u_height_um / math.sqrt(len(shapes)) if np.isfinite(u_height_um) else 0.0
+    height_um = noise_um[0] / math.sqrt(len(shapes)) if np.isfinite(noise_um[0]) else 0.0
     slope = max(mean.wall_um_per_px, 1e-9)
     tip_um = 0.25 * slope / math.sqrt(3) if mean.rule == "bottom" else 0.0
-    u_removed = math.hypot(_scatter([s.removed_fraction for s in shapes]), noise_um / max(mean.depth_um, 1e-9))
+    u_removed = math.hypot(_scatter([s.removed_fraction for s in shapes]), height_um / max(mean.depth_um, 1e-9))
     widths = np.array([s.width_px for s in shapes])
     return Section(
         width_px=mean.width_px,
@@ -155,26 +167,30 @@ def _section(mean: Shape, shapes: list[Shape], u_height_um: float, pitch_mm: flo
         floor_ratio=mean.floor_ratio,
         width_variation=_spread(widths) / mean.width_px,
         u_width_px=math.sqrt(
-            _scatter([s.width_px for s in shapes]) ** 2 + 2 * (noise_um / slope) ** 2 + STEP_PX**2 / 12 + 1 / 144
+            _scatter([s.width_px for s in shapes]) ** 2 + 2 * (height_um / slope) ** 2 + STEP_PX**2 / 12 + 1 / 144
         ),
-        u_depth_um=math.sqrt(_scatter([s.depth_um for s in shapes]) ** 2 + noise_um**2 + tip_um**2),
+        u_depth_um=math.sqrt(_scatter([s.depth_um for s in shapes]) ** 2 + height_um**2 + tip_um**2),
         u_burr_um=math.sqrt(
-            _scatter([max(s.burr_left_um, s.burr_right_um) for s in shapes]) ** 2 + noise_um**2 + mean.beside_um**2
+            _scatter([max(s.burr_left_um, s.burr_right_um) for s in shapes]) ** 2
+            + height_um**2
+            + mean.beside_um**2
+            + noise_um[1] ** 2
         ),
         u_removed_fraction=u_removed,
         end_share=_end_share([s.removed_area_um_px for s in shapes]),
-        measured_share=len(shapes) / blocks,
+        solid_share=solid,
         stations=len(shapes) * BLOCK,
     )
 
 
 def _end_share(areas: list[float]) -> float:
-    """Section area in the outer sixths of a line over that in its middle third; NaN for under six blocks."""
-    sixth = len(areas) // 6
-    if not sixth:
+    """Section area in the outer sixths of a line over that in its middle third; NaN for under four blocks."""
+    count = len(areas)
+    if count < LEAST_BLOCKS:
         return float("nan")
+    sixth = max(1, count // 6)
     ends = np.array(areas[:sixth] + areas[-sixth:])
-    middle = np.array(areas[2 * sixth : len(areas) - 2 * sixth])
+    middle = np.array(areas[count // 3 : count - count // 3])
     return float(np.median(ends) / max(float(np.median(middle)), 1e-9))
 
 

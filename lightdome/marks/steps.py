@@ -30,9 +30,9 @@ def trace_marks(
     areas: Path,
     reference_cutoff_mm: float = 8.0,
     widest_line_um: float = 500.0,
-    threshold: float = 5.0,
+    threshold: float = 4.0,
     longest_gap_um: float = 1500.0,
-    shortest_mm: float = 0.5,
+    shortest_mm: float = 0.25,
     threads: int = 1,
     tile_px: int = TILE_PX,
 ) -> None:
@@ -103,8 +103,10 @@ def classify_marks(
     numbers = np.nan_to_num(labels, nan=0.0).astype(np.int32)
     del labels
     above_um = field_of(height_um, u_height_um, cutoff_mm / grid.pitch_mm).flattened()
-    flat_um = above_floors(above_um, (numbers > 0) & (numbers <= wide), widest_um / (grid.pitch_mm * UM_PER_MM))
-    found, painted = classify(Maps(above_um, flat_um, u_height_um, diffuse, numbers, wide, land_scale_um, grid), lines)
+    area = (numbers > 0) & (numbers <= wide)
+    flat_um = above_floors(above_um, area, widest_um / (grid.pitch_mm * UM_PER_MM))
+    scales_um = (land_scale_um, float(np.nanstd(flat_um[area])) if area.any() else land_scale_um)
+    found, painted = classify(Maps(above_um, flat_um, u_height_um, diffuse, numbers, wide, *scales_um, grid), lines)
     provenance = Provenance.of("classify-marks", sources, {})
     write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
     write_table(table, COLUMNS, [table_row(mark) for mark in found])

@@ -15,7 +15,7 @@ HOOK_PX = 4
 """The last pixels of a piece may bend into what cut it off; its direction is taken before them."""
 TURN_DEG = 30.0
 NEAR_GAP_PX = 4.0
-GAP_SHARE = 0.5
+GAP_SHARE = 0.6
 """A gap is at most this share of the shorter of the two pieces."""
 ROUNDS = 3
 SMOOTH_PX = 2.0

@@ -36,17 +36,17 @@ def _away(shape: tuple[int, int], through: tuple[float, float], angle_deg: float
     return np.abs((col - through[1]) * np.sin(angle) + (row - through[0]) * np.cos(angle))
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def v_with_ridges() -> Callable[..., np.ndarray]:
     return _v_with_ridges
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def flat_floor() -> Callable[..., np.ndarray]:
     return _flat_floor
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def away() -> Callable[..., np.ndarray]:
     return _away
 
@@ -70,6 +70,16 @@ class Products:
 @pytest.fixture
 def examine(tmp_path: Path) -> Callable[..., Products]:
     """Write a height field and its companions, run all three steps, give the products."""
+    return _examiner(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def examine_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Products]:
+    """The same, for products that several tests look at."""
+    return _examiner(tmp_path_factory.mktemp("once"))
+
+
+def _examiner(tmp_path: Path) -> Callable[..., Products]:
     runs = 0
 
     def run(

@@ -1,0 +1,146 @@
+import numpy as np
+import pytest
+
+from lightdome.errors import MarkError
+from lightdome.marks.crossings import crossings, later_of
+from lightdome.marks.outlines import outline_geometry
+from lightdome.marks.records import CLASSES, Mark, Section, Trace
+from lightdome.marks.rules import judge_area, judge_line, judge_spot, ramp
+from lightdome.marks.sections import measure_trace
+from lightdome.raster import Grid
+
+PITCH_MM = 0.02
+
+
+def section(**changed):
+    facts = {
+        "width_px": 8.0,
+        "mouth_px": 15.0,
+        "reach_px": 15.0,
+        "depth_um": 20.0,
+        "depth_rule": "bottom",
+        "burr_left_um": 0.2,
+        "burr_right_um": 0.2,
+        "wall_angle_deg": 30.0,
+        "removed_fraction": 1.0,
+        "floor_ratio": 0.3,
+        "width_variation": 0.05,
+        "end_share": 0.3,
+        "solid_share": 1.0,
+        "u_width_px": 0.3,
+        "u_depth_um": 0.5,
+        "u_burr_um": 0.3,
+        "u_removed_fraction": 0.03,
+        "stations": 60,
+    }
+    return Section(**(facts | changed))
+
+
+def test_a_pointed_swelling_groove_without_ridges_is_tooled():
+    verdict = judge_line(section(), PITCH_MM, 0.0, 0.01)
+    assert verdict.class_name == "tooled"
+    assert verdict.confidence > 0.9
+    assert any("0.30" in sentence for sentence in verdict.evidence)
+
+
+def test_an_even_flat_groove_without_ridges_is_etched():
+    verdict = judge_line(section(floor_ratio=0.85, end_share=1.0), PITCH_MM, 0.0, 0.2)
+    assert verdict.class_name == "etched"
+    assert verdict.confidence > 0.9
+
+
+@pytest.mark.parametrize(("floor", "ends"), [(0.3, 1.0), (0.85, 1.0), (0.3, 0.3)])
+def test_a_groove_with_ridges_that_hold_its_metal_is_a_scratch_whatever_its_floor(floor, ends):
+    pushed = section(burr_left_um=12.0, burr_right_um=11.0, removed_fraction=0.1, floor_ratio=floor, end_share=ends)
+    verdict = judge_line(pushed, PITCH_MM, 0.3, 0.01)
+    assert verdict.class_name == "scratch"
+    assert any("pushed aside" in sentence for sentence in verdict.evidence)
+    assert any("ignoring the picture" in sentence for sentence in verdict.evidence)
+
+
+def test_a_ridge_within_its_uncertainty_proves_nothing():
+    doubtful = section(burr_left_um=6.0, burr_right_um=6.0, removed_fraction=0.3, u_burr_um=6.0)
+    assert judge_line(doubtful, PITCH_MM, 0.0, 0.01).class_name != "scratch"
+
+
+def test_confidence_is_lower_where_the_line_is_not_resolved():
+    clear = judge_line(section(), PITCH_MM, 0.0, 0.01)
+    narrow = judge_line(section(width_px=1.4, mouth_px=3.0), PITCH_MM, 0.0, 0.01)
+    assert narrow.confidence < clear.confidence
+    assert "no width or depth" in narrow.evidence[0]
+
+
+def test_ramp_widens_with_the_uncertainty():
+    assert ramp(0.5, 0.0, 1.0) == pytest.approx(0.5)
+    assert ramp(-0.1, 0.0, 1.0) == 0
+    assert 0 < ramp(-0.1, 0.0, 1.0, u=0.2) < 0.5
+
+
+def test_areas_and_spots_say_their_numbers():
+    area = judge_area(20.0, 0.5, 4.0, 12.5)
+    assert (area.class_name, area.confidence > 0.9) == ("etched", True)
+    assert "12.50 mm2" in area.evidence[0]
+    assert judge_spot(9.0, 0.5, 300, 1.1).class_name == "pit"
+    assert judge_spot(-4.0, 0.5, 300, 1.1).class_name == "deposit"
+    assert judge_spot(1.0, 1.0, 300, 1.1).confidence < 0.8
+
+
+def test_records_refuse_nonsense():
+    geometry = {"type": "LineString", "coordinates": [[0, 0], [1, 1]]}
+    with pytest.raises(MarkError, match="not a class"):
+        Mark("m1", "gouge", 0.5, geometry, 1.0, ())
+    with pytest.raises(MarkError, match="confidence"):
+        Mark("m1", "scratch", float("nan"), geometry, 1.0, ())
+    with pytest.raises(MarkError, match="no depth"):
+        Mark("m1", "scratch", 0.5, geometry, 1.0, (), resolved=False, depth_um=3.0)
+    with pytest.raises(MarkError, match="two points"):
+        Trace(np.zeros((1, 2)), 3.0, "valley")
+    assert CLASSES.index("friction-ridge print") == 5
+
+
+def test_lines_that_meet_at_an_angle_cross_and_parallel_ones_do_not():
+    across = np.array([[50.0, 0.0], [50.0, 100.0]])
+    down = np.array([[0.0, 40.0], [100.0, 45.0]])
+    beside = across + np.array([1.0, 0.0])
+    ((first, second, place),) = crossings([across, down])
+    assert (first, second) == (0, 1)
+    np.testing.assert_allclose(place, [50, 42.5], atol=1)
+    assert crossings([across, beside]) == []
+    assert crossings([across]) == []
+
+
+@pytest.mark.parametrize("deep_is_later", [True, False])
+def test_order_of_two_scratches_is_read_from_the_ridges_of_the_deeper(deep_is_later, away, v_with_ridges):
+    shape, place = (200, 200), (100.0, 100.0)
+    deep_off, shallow_off = away(shape, place, 0), away(shape, place, 80)
+    deep = v_with_ridges(deep_off, 14, 20.0, 0.2)
+    shallow = v_with_ridges(shallow_off, 8, 8.0, 0.2)
+    later, earlier, off = (deep, shallow, deep_off) if deep_is_later else (shallow, deep, shallow_off)
+    # the later tool leaves its whole section, on what it finds outside of it
+    reach = 14 if deep_is_later else 8
+    height = np.where(off < reach * 0.9, later + np.where(later < 0, 0, earlier * 0), earlier)
+    if not deep_is_later:
+        height = np.where(off < 4, np.minimum(deep, shallow), np.where(off < reach * 0.9, deep + shallow, deep))
+    lines = (np.array([[100.0, 10.0], [100.0, 190.0]]), np.array([[10.0, 84.0], [190.0, 116.0]]))
+    sections = tuple(
+        measure_trace(height, (0.1, 0.1), Trace(line, width, "valley"), PITCH_MM)
+        for line, width in zip(lines, (7.0, 4.0), strict=True)
+    )
+    assert later_of(height, lines, sections, np.array(place)) in ((0, None) if deep_is_later else (1, None))
+
+
+def test_outline_of_a_ring_has_its_hole_and_its_area():
+    # analytic: the areas of both circles
+    row, col = np.mgrid[:80, :90]
+    far = np.hypot(row - 40, col - 45)
+    grid = Grid((200, 300), 0.1)
+    shape = outline_geometry((far < 30) & (far > 12), 50, 100, grid)
+    areas = []
+    for ring in shape["coordinates"]:
+        x, y = np.array(ring).T
+        areas.append(0.5 * (x[:-1] * y[1:] - x[1:] * y[:-1]).sum())
+    assert areas[0] == pytest.approx(np.pi * 3.0**2, rel=0.02)
+    assert areas[1] == pytest.approx(-np.pi * 1.2**2, rel=0.05)
+    x, y = np.array(shape["coordinates"][0]).T
+    assert (x.min() + x.max()) / 2 == pytest.approx((145.5 - 150) * 0.1, abs=0.1)
+    assert (y.min() + y.max()) / 2 == pytest.approx((100 - 90.5) * 0.1, abs=0.1)
