@@ -45,4 +45,5 @@ rule check_session:
         code=code_mark("session"),
     shell:
         "lightdome check-session {params.session:q} --plate {wildcards.plate} --side {wildcards.side}"
-        " --field {wildcards.field} --quality {output.quality:q} --picture {output.picture:q} 2> {log:q}"
+        " --field {wildcards.field} --quality {output.quality:q} --picture {output.picture:q}"
+        " --threads {threads} 2> {log:q}"

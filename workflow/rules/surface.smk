@@ -89,10 +89,12 @@ rule measure_texture:
         f"{FIELD}/logs/measure-texture.tsv"
     conda:
         "../envs/lightdome.yaml"
+    threads: 4
     resources:
         mem_mb=memory_mb(300, 50),
     params:
         flags=flags("measure_texture"),
         code=code_mark("surface"),
     shell:
-        "lightdome measure-texture --height {input:q} --texture {output:q} {params.flags} 2> {log:q}"
+        "lightdome measure-texture --height {input:q} --texture {output:q} {params.flags}"
+        " --threads {threads} 2> {log:q}"
