@@ -1,6 +1,7 @@
 """Hemispherical harmonics: an orthonormal basis of the light directions above the plate."""
 
-import numba
+from collections.abc import Iterator
+
 import numpy as np
 
 from lightdome.errors import RelightError
@@ -25,7 +26,7 @@ NORMS: tuple[tuple[int, int, float], ...] = (
     (3, 2, 105 / 16),
     (3, 3, 35 / 32),
 )
-"""Order l, degree m, and square of the norm times pi, of each polynomial of `_fill`."""
+"""Order l, degree m, and square of the norm times pi, of each polynomial of `_polynomials`."""
 
 
 def coefficient_count(order: int) -> int:
@@ -57,38 +58,32 @@ def hemispherical_harmonics(directions: np.ndarray, order: int) -> np.ndarray:
     (-1)^m of some books. They are computed as real spherical harmonics, times sqrt(2), of the direction stretched to
     the whole sphere: (x', y') = 2 sqrt(z / (1 + z)) (x, y), z' = 2 z - 1, which has no pole at the zenith.
     """
-    shape = directions.shape[1:]
-    values = np.empty((coefficient_count(order), int(np.prod(shape))), directions.dtype)
-    _fill(np.ascontiguousarray(directions).reshape(3, -1), values)
-    norms = np.array([np.sqrt(2 * squared / np.pi) for _, _, squared in NORMS[: len(values)]], directions.dtype)
-    values *= norms[:, None]
-    return values.reshape(-1, *shape)
+    z = np.clip(directions[2], 0, 1)
+    stretch = 2 * np.sqrt(z / (1 + z))
+    x, y, z = stretch * directions[0], stretch * directions[1], 2 * z - 1
+    values = np.empty((coefficient_count(order), *z.shape), z.dtype)
+    polynomials = _polynomials(x, y, z)
+    for index in range(len(values)):
+        np.multiply(next(polynomials), z.dtype.type(np.sqrt(2 * NORMS[index][2] / np.pi)), out=values[index, ...])
+    return values
 
 
-@numba.njit(nogil=True, cache=True)
-def _fill(directions: np.ndarray, values: np.ndarray) -> None:
-    """Real spherical harmonics of the stretched directions, not normalised, in the order of `NORMS`."""
-    count, many = values.shape
-    for n in range(many):
-        z = min(max(directions[2, n], 0), 1)
-        stretch = 2 * np.sqrt(z / (1 + z))
-        x, y, z = stretch * directions[0, n], stretch * directions[1, n], 2 * z - 1
-        values[0, n] = 1
-        if count >= 4:
-            values[1, n] = y
-            values[2, n] = z
-            values[3, n] = x
-        if count >= 9:
-            values[4, n] = x * y
-            values[5, n] = y * z
-            values[6, n] = 3 * z * z - 1
-            values[7, n] = x * z
-            values[8, n] = x * x - y * y
-        if count >= 16:
-            values[9, n] = y * (3 * x * x - y * y)
-            values[10, n] = x * y * z
-            values[11, n] = y * (5 * z * z - 1)
-            values[12, n] = z * (5 * z * z - 3)
-            values[13, n] = x * (5 * z * z - 1)
-            values[14, n] = z * (x * x - y * y)
-            values[15, n] = x * (x * x - 3 * y * y)
+def _polynomials(x: np.ndarray, y: np.ndarray, z: np.ndarray) -> Iterator[np.ndarray]:
+    """Real spherical harmonics of unit vectors, not normalised, in the order of `NORMS`, each when it is asked for."""
+    yield np.ones_like(z)
+    yield y
+    yield z
+    yield x
+    xy, zz, xx_yy = x * y, z * z, x * x - y * y
+    yield xy
+    yield y * z
+    yield 3 * zz - 1
+    yield x * z
+    yield xx_yy
+    yield y * (3 * x * x - y * y)
+    yield xy * z
+    yield y * (5 * zz - 1)
+    yield z * (5 * zz - 3)
+    yield x * (5 * zz - 1)
+    yield z * xx_yy
+    yield x * (x * x - 3 * y * y)

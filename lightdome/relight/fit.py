@@ -41,16 +41,18 @@ def fit_light(
             hard &= ~whole
     wanted = np.flatnonzero(hard)
     penalty = _penalty(order)
+    everywhere = len(wanted) == flat.shape[1]
     for start in range(0, len(wanted), BLOCK_PX):
-        at = wanted[start : start + BLOCK_PX]
+        at = slice(start, start + BLOCK_PX) if everywhere else wanted[start : start + BLOCK_PX]
+        values = flat[:, at]
         toward = directions.T if shared else directions.reshape(len(light), 3, -1)[:, :, at].transpose(1, 0, 2)
         design = hemispherical_harmonics(toward, order)
         if shared:
-            design = np.broadcast_to(design[:, :, None], (*design.shape, len(at)))
-        samples = _of(irradiance, at)
-        weights = np.where(known[:, at], _of(weight, at), 0)
-        values = np.where(known[:, at], flat[:, at] / samples, 0)
-        result[:, at] = _solve_pixels(*_padded(design, weights, values), penalty)[:, : len(at)]
+            design = np.broadcast_to(design[:, :, None], (*design.shape, values.shape[1]))
+        samples = _of(irradiance, at, values.shape)
+        weights = np.where(known[:, at], _of(weight, at, values.shape), 0)
+        values = np.where(known[:, at], values / samples, 0)
+        result[:, at] = _solve_pixels(*_padded(design, weights, values), penalty)[:, : values.shape[1]]
     return result.reshape(count, *shape)
 
 
@@ -59,10 +61,10 @@ def highest_order(lamps: int, order: int = HIGHEST_ORDER) -> int:
     return max(candidate for candidate in range(order + 1) if coefficient_count(candidate) <= max(lamps, 1))
 
 
-def _of(per_lamp: np.ndarray, at: np.ndarray) -> np.ndarray:
+def _of(per_lamp: np.ndarray, at: slice | np.ndarray, shape: tuple[int, ...]) -> np.ndarray:
     """Values (L, pixels) of one number a lamp, or of some pixels of (L, rows, columns)."""
     if per_lamp.ndim == 1:
-        return np.broadcast_to(per_lamp[:, None], (len(per_lamp), len(at)))
+        return np.broadcast_to(per_lamp[:, None], shape)
     return per_lamp.reshape(len(per_lamp), -1)[:, at]
 
 

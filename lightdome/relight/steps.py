@@ -16,6 +16,8 @@ from lightdome.store import Stack, open_stack, raster_writer, read_json, write_j
 from lightdome.tiles import Tile, for_each, tiles
 
 TILE_PX = 256
+STRIP_ROWS = 32
+"""Rows of a tile whose lamp directions are in memory at a time."""
 JUDGED_PX = 500_000
 """The error on left-out lamps is taken on an even lattice of at most about this many pixels."""
 
@@ -53,7 +55,11 @@ def fit_relighting(
             def fit_tile(tile: Tile) -> None:
                 values = light.read(tile.core)
                 x_mm, y_mm = light.grid.x_mm(tile.core), light.grid.y_mm(tile.core)
-                writer.write(fit_light(values, *_lights(lamp_set, x_mm, y_mm), best), tile.core)
+                fitted = np.empty((coefficient_count(best), *values.shape[1:]), np.float32)
+                for row in range(0, len(y_mm), STRIP_ROWS):
+                    part = slice(row, row + STRIP_ROWS)
+                    fitted[:, part] = fit_light(values[:, part], *_lights(lamp_set, x_mm, y_mm[part]), best)
+                writer.write(fitted, tile.core)
 
             for_each(fit_tile, tiles(light.grid.shape, tile_px), "fit-relighting", threads)
     write_json(
