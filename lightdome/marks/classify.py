@@ -27,6 +27,8 @@ from lightdome.units import UM_PER_MM
 
 AROUND_PX = 12
 MOSTLY = 0.5
+ABOVE_ROUGHNESS = 5.0
+"""Depth of a line over the roughness of the land: among many streaks of rolled metal some reach three to four."""
 LOW_SIGMA = 4.0
 WIDEST_PIT_UM = 1000.0
 BOWL = 1.15
@@ -51,8 +53,11 @@ class Maps:
     """From `detect.Found`."""
     wide: int
     land_scale_um: float
-    """Standard deviation of the land, and of the floors of wide areas."""
+    """Standard deviation of the land about its reference surface."""
+    roughness_um: float
+    """The same within the reach of a line."""
     floor_scale_um: float
+    """Standard deviation of the floors of wide areas."""
     grid: Grid
 
 
@@ -68,8 +73,8 @@ class _Line:
 def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarray]:
     """Marks of a field, areas first, and the class of every pixel (rows, columns) uint8.
 
-    What lies no deeper than three times the land's own roughness, or than three standard uncertainties, is roughness
-    and no mark (ISO 8785 separates the two).
+    A line no deeper than five times the land's own roughness (a spot: three), or than three standard uncertainties, is
+    roughness and no mark (ISO 8785 separates the two).
     """
     measured = (_measure_line(maps, trace) for trace in progress(traces, "sections"))
     lines = [line for line in measured if line is not None]
@@ -115,13 +120,13 @@ def _measure_line(maps: Maps, trace: Trace) -> _Line | None:
     u_height = float(np.median(u_all[np.isfinite(u_all)])) if np.isfinite(u_all).any() else 0.0
     label = maps.labels[points[:, 0], points[:, 1]]
     inside = (label > 0) & (label <= maps.wide)
-    rough = maps.floor_scale_um if inside.mean() > MOSTLY else maps.land_scale_um
+    rough = maps.floor_scale_um if inside.mean() > MOSTLY else maps.roughness_um
     section = measure_trace(maps.flat_um, (u_height, rough), trace, maps.grid.pitch_mm)
     if section is None or section.solid_share < LEAST_SOLID:
         return None
     if trace.length_px < LONG * section.full_width_px:
         return None
-    if section.depth_um <= SIGNIFICANT * max(maps.land_scale_um, section.u_depth_um):
+    if section.depth_um <= max(ABOVE_ROUGHNESS * maps.roughness_um, SIGNIFICANT * section.u_depth_um):
         return None
     if trace.kind == "ridge":
         return _Line(trace, section, judge_raised_line(section, maps.grid.pitch_mm))
@@ -216,7 +221,7 @@ def _area_mark(maps: Maps, occupied: np.ndarray, label: int, window: tuple[slice
     labels = maps.labels[crop]
     inside = labels == label
     spot = measure_spot(maps.height_um[crop], maps.u_height_um[crop], inside, (labels == 0) & ~occupied[crop])
-    if spot is None or abs(spot.depth_um) <= SIGNIFICANT * max(maps.land_scale_um, spot.u_depth_um):
+    if spot is None or abs(spot.depth_um) <= SIGNIFICANT * max(maps.roughness_um, spot.u_depth_um):
         return None
     if (spot.depth_um > 0) != (label > 0):
         return None

@@ -20,11 +20,13 @@ from lightdome.marks.lines import DIRECTIONS, LineMaps, halo_px, line_maps, line
 from lightdome.marks.paint import painted
 from lightdome.marks.records import Trace
 from lightdome.marks.reference import (
+    DRIFT_SHARE,
     KEEP_SIGMA,
     LEAST_SHARE,
     at_pixels,
     block_means,
     block_uppers,
+    local_drift,
     reference_surface,
     upper_scale,
 )
@@ -38,6 +40,7 @@ SAMPLE_WINDOWS = 5
 SAMPLE_PX = 128
 SAMPLE_EVERY = 5
 ROWS_AT_ONCE = 256
+SAMPLE_LINES = 200
 BURR_PX = 3
 MOST_TRACED = 0.15
 """A spot of which more than this share lies on a trace is a piece of that line."""
@@ -111,6 +114,9 @@ class Found:
     wide: int
     """Labels 1 to `wide` are areas wider than the widest line; the other positive ones are pits."""
     land_scale_um: float
+    """Standard deviation of the land about its reference surface."""
+    roughness_um: float
+    """The same between places as far apart as the widest line: what drifts more slowly does not hide a line."""
 
 
 def field_of(height_um: np.ndarray, u_height_um: np.ndarray, cutoff_px: float) -> Field:
@@ -126,13 +132,16 @@ def field_of(height_um: np.ndarray, u_height_um: np.ndarray, cutoff_px: float) -
         rows = slice(row, min(row + ROWS_AT_ONCE, height_um.shape[0]))
         residual = field.residual(rows, slice(0, height_um.shape[1]))
         land[rows][~(np.abs(residual) <= limit)] = np.nan
-    return replace(field, reference_um=reference_surface(block_means(land, block_px, LEAST_SHARE), cutoff_blocks))
+    blocks = block_means(land, block_px, LEAST_SHARE)
+    second = reference_surface(blocks, cutoff_blocks)
+    return replace(field, reference_um=second + local_drift(blocks - second, cutoff_blocks * DRIFT_SHARE))
 
 
 def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE_PX) -> Found:
     """Traces and areas of a field; the tile size bounds memory and changes nothing."""
     shape = field.height_um.shape
     land = land_scale(field)
+    rough = roughness(field, round(settings.widths_px[-1]), KEEP_SIGMA * land)
     below = np.zeros(shape, bool)
     above = np.zeros(shape, bool)
 
@@ -147,7 +156,7 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     widest = settings.widths_px[-1]
     wide = number_areas(wide_areas(below, widest), widest * widest)
     area = wide > 0
-    valleys, ridges = _line_strengths(field, settings, area, land, threads, tile_px)
+    valleys, ridges = _line_strengths(field, settings, area, rough, threads, tile_px)
     limits = (settings.threshold, settings.gap_px, settings.shortest_px)
     lines = traces(valleys.strength, valleys.scale, settings.widths_px, "valley", limits)
     # what is thrown up beside a groove belongs to the groove
@@ -160,7 +169,7 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     low = number_spots(without(below, area, 2))
     lines = _without_pits(lines, low)
     labels, wide_count = _spots(wide, low, above, lines)
-    return Found(tuple(lines), labels, wide_count, land)
+    return Found(tuple(lines), labels, wide_count, land, rough)
 
 
 def land_scale(field: Field) -> float:
@@ -172,6 +181,27 @@ def land_scale(field: Field) -> float:
     ]
     residual = np.concatenate(scattered)
     return upper_scale(residual[np.isfinite(residual)])
+
+
+def roughness(field: Field, lag_px: int, limit_um: float) -> float:
+    """Standard deviation of the land within `lag_px`, um, from differences along rows and columns (the larger counts).
+
+    limit_um : heights farther from the reference surface than this are no land.
+    """
+    found = [0.0]
+    shape = field.height_um.shape
+    for axis in (0, 1):
+        pairs = []
+        for start in range(0, shape[axis], max(1, shape[axis] // SAMPLE_LINES)):
+            one = slice(start, start + 1)
+            line = field.residual(*((one, slice(0, shape[1])) if axis == 0 else (slice(0, shape[0]), one))).ravel()
+            line = np.where(np.abs(line) <= limit_um, line, np.nan)
+            pairs.append(line[lag_px:] - line[:-lag_px])
+        difference = np.concatenate(pairs)
+        difference = np.abs(difference[np.isfinite(difference)])
+        if difference.size:
+            found.append(MAD_TO_SIGMA * float(np.median(difference)) / 2**0.5)
+    return max(found)
 
 
 def _without_pits(lines: list[Trace], low: np.ndarray) -> list[Trace]:
@@ -206,14 +236,14 @@ def _spots(wide: np.ndarray, low: np.ndarray, above: np.ndarray, lines: list[Tra
 
 
 def _line_strengths(
-    field: Field, settings: Settings, area: np.ndarray, land_um: float, threads: int, tile_px: int
+    field: Field, settings: Settings, area: np.ndarray, rough_um: float, threads: int, tile_px: int
 ) -> tuple[LineMaps, LineMaps]:
     """Crests of the whole field, valleys and ridges."""
     shape = field.height_um.shape
     halo = halo_px(settings.widths_px)
     noise = _noise(field, settings, area)
     # where marks crowd, they are most of what answers: the land's own roughness then says more
-    noise[0] = np.minimum(noise[0], max(land_um, FLAT_UM))
+    noise[0] = np.minimum(noise[0], max(rough_um, FLAT_UM))
     whole = [LineMaps(np.zeros(shape, np.float32), np.zeros(shape, np.uint8)) for _ in range(2)]
 
     def look(tile: Tile) -> None:

@@ -57,6 +57,7 @@ def traces_as_json(found: Found, grid: Grid) -> dict[str, Any]:
     return {
         **grid_facts(grid),
         "land_scale_um": round(found.land_scale_um, 6),
+        "roughness_um": round(found.roughness_um, 6),
         "wide_areas": found.wide,
         "traces": lines,
     }

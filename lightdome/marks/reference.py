@@ -14,6 +14,9 @@ START_EXPECTILE = 0.95
 KEEP_SIGMA = 3.0
 ROUNDS = 12
 UPPER_PERCENT = 75.0
+DRIFT_SHARE = 0.25
+"""Of the cut-off: photometric heights drift, and near land the reference follows the land this closely."""
+DRIFT_WEIGHT = 0.05
 LEAST_SHARE = 0.1
 """Of a block's pixels that must be land for the block to say where the land is."""
 
@@ -46,6 +49,17 @@ def reference_surface(blocks_um: np.ndarray, cutoff_blocks: float) -> np.ndarray
         # far from any land the weight underflows: the quadratic surface alone then stands
         smooth = gaussian_filter(np.where(land, residual, 0.0), sigma, mode="constant") / (share + 1e-4)
     return form + smooth
+
+
+def local_drift(residual_um: np.ndarray, cutoff_blocks: float) -> np.ndarray:
+    """What the land leaves over a reference surface at a shorter cut-off; it fades to zero where there is no land.
+
+    residual_um : (rows, columns) of the land's blocks, um, NaN where there is none.
+    """
+    land = np.isfinite(residual_um)
+    sigma = CUTOFF_TO_SIGMA * cutoff_blocks
+    share = gaussian_filter(land.astype(float), sigma, mode="constant")
+    return gaussian_filter(np.where(land, residual_um, 0.0), sigma, mode="constant") / (share + DRIFT_WEIGHT)
 
 
 def _quadratic(blocks_um: np.ndarray, known: np.ndarray) -> np.ndarray:

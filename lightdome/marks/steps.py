@@ -95,7 +95,7 @@ def classify_marks(
     facts = read_json(traces)
     try:
         lines = traces_from_json(facts, grid)
-        wide, land_scale_um = int(facts["wide_areas"]), float(facts["land_scale_um"])
+        wide, land_um, rough_um = int(facts["wide_areas"]), float(facts["land_scale_um"]), float(facts["roughness_um"])
         told = facts["provenance"]["settings"]
         cutoff_mm, widest_um = float(told["reference_cutoff_mm"]), float(told["widest_line_um"])
     except (MarkError, KeyError, TypeError, ValueError) as error:
@@ -105,7 +105,7 @@ def classify_marks(
     above_um = field_of(height_um, u_height_um, cutoff_mm / grid.pitch_mm).flattened()
     area = (numbers > 0) & (numbers <= wide)
     flat_um = above_floors(above_um, area, widest_um / (grid.pitch_mm * UM_PER_MM))
-    scales_um = (land_scale_um, float(np.nanstd(flat_um[area])) if area.any() else land_scale_um)
+    scales_um = (land_um, rough_um, float(np.nanstd(flat_um[area])) if area.any() else rough_um)
     found, painted = classify(Maps(above_um, flat_um, u_height_um, diffuse, numbers, wide, *scales_um, grid), lines)
     provenance = Provenance.of("classify-marks", sources, {})
     write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")

@@ -48,14 +48,14 @@ def test_direction_of_a_groove_is_found_counter_clockwise_from_x(away):
         assert min(off, 180 - off) <= 15
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_rolled_metal_holds_few_false_lines(seed):
     # the threshold of 5 was chosen here: at 4 there are fifteen lines on such a plate, at 5 one or none
     lines = found_on(rolled_metal(seed)).traces
     assert sum(line.length_px for line in lines) * PITCH_MM < 0.01 * 15 * 20  # mm per mm2 of plate
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_white_noise_holds_no_line(seed):
     noise = np.random.default_rng(seed).normal(0, 1.0, (300, 400))
     assert len(found_on(noise, u_um=0.0).traces) == 0
@@ -92,7 +92,7 @@ def test_an_etched_field_with_a_granular_floor_is_one_area_without_lines_along_i
     assert on_wall == 0
 
 
-@pytest.mark.parametrize("tile_px", [64, 100, 333])
+@pytest.mark.parametrize("tile_px", [64, 150])
 def test_tiles_leave_traces_and_areas_unchanged(tile_px, away):
     row, col = np.mgrid[:210, :330]
     height = rolled_metal(7, (210, 330)) - 8 * np.clip(1 - away((210, 330), (100, 160), 30) / 3, 0, None)
