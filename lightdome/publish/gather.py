@@ -44,15 +44,10 @@ def read_plate(plate_results: Path, session: Path) -> tuple[Session, list[FieldF
 
 def _read_field(plate_results: Path, name: FieldName) -> FieldFacts:
     folder = plate_results / name.side / name.field
-    found: dict[str, Any] = {}
-    absent = []
-    for key, file in SMALL_PRODUCTS.items():
-        try:
-            found[key] = read_json(folder / file) if (folder / file).is_file() else None
-        except LightdomeError:
-            found[key] = None
-        if found[key] is None:
-            absent.append(file)
+    found = {key: _json(folder / file) for key, file in SMALL_PRODUCTS.items()}
+    absent = [file for key, file in SMALL_PRODUCTS.items() if found[key] is None]
+    if _lamps(found["lamps"]) is None:
+        found["lamps"] = None
     marks = found.pop("marks")
     return FieldFacts(
         name, folder, marks=None if marks is None else marks.get("features", []), absent=tuple(absent), **found
@@ -109,8 +104,7 @@ def _draw_map(field: FieldFacts, view: MapView, identifier: str) -> Picture | Mi
 
 
 def _draw_light(field: FieldFacts, identifier: str, keys: Collection[str] | None) -> Iterator[Picture | Missing]:
-    lamps = LampSet.from_dict(field.lamps) if field.lamps else None
-    lits = views.lit_views(*views.elevations_deg(lamps))
+    lits = views.lit_views(*views.elevations_deg(_lamps(field.lamps)))
     wanted = [lit for lit in lits if keys is None or lit.key in keys]
     try:
         with _open(field.folder / COEFFICIENTS) as reader:
@@ -136,7 +130,7 @@ def _draw_classes(field: FieldFacts, identifier: str) -> Picture | Missing:
             classes, width_mm = reader.read_reduced(pictures.LONGEST_PX)[0], _width_mm(reader)
     except LightdomeError as error:
         return Missing("classes", title, CLASSES, str(error))
-    light = _raking(field.folder / COEFFICIENTS, pictures.LONGEST_PX)
+    light = _raking(field.folder, pictures.LONGEST_PX)
     png = class_map.draw_classes(classes, light, field.marks or [], Sheet(title, identifier, width_mm))
     return Picture("classes", title, class_map.CAPTION, class_map.alt_text(classes, identifier), png)
 
@@ -165,17 +159,33 @@ def _width_mm(reader: RasterReader) -> float:
     return reader.grid.shape[1] * reader.grid.pitch_mm
 
 
-def _raking(path: Path, longest_px: int) -> np.ndarray | None:
-    """Light (rows, columns) from the left, or None where there is no model."""
-    lit = views.lit_views(views.RAKING_DEG, views.HIGH_DEG)[2]
+def _raking(folder: Path, longest_px: int) -> np.ndarray | None:
+    """A field's light (rows, columns) under a low lamp on the left, or None where there is no model."""
+    lit = views.lit_views(*views.elevations_deg(_lamps(_json(folder / SMALL_PRODUCTS["lamps"]))))[2]
     try:
-        with _open(path) as reader:
+        with _open(folder / COEFFICIENTS) as reader:
             return render_lamp(reader.read_reduced(longest_px), lit.azimuth_deg, lit.elevation_deg)
     except LightdomeError:
         return None
 
 
-def draw_small(coefficients: Path) -> bytes | None:
-    """A small picture in light from the left, without words; None where there is no model to draw it from."""
-    light = _raking(coefficients, SMALL_PX)
+def _lamps(facts: dict[str, Any] | None) -> LampSet | None:
+    """The lamps, or None where they are not known or cannot be understood."""
+    try:
+        return LampSet.from_dict(facts) if facts else None
+    except (LightdomeError, KeyError, TypeError, ValueError):
+        return None
+
+
+def _json(path: Path) -> dict[str, Any] | None:
+    """A small product, or None where it is missing or cannot be read."""
+    try:
+        return read_json(path)
+    except LightdomeError:
+        return None
+
+
+def draw_small(folder: Path) -> bytes | None:
+    """A small picture of a field in light from the left, without words; None where there is no model of it."""
+    light = _raking(folder, SMALL_PX)
     return None if light is None else pictures.bare_picture(light)

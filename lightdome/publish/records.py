@@ -87,5 +87,5 @@ class FieldFacts:
 
     @property
     def anchor(self) -> str:
-        """Name of the field within file names and page addresses."""
-        return f"{self.name.side}-{self.name.field}"
+        """Name of the field within file names and page addresses; no name of a side or field holds a plus."""
+        return f"{self.name.side}+{self.name.field}"

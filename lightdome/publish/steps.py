@@ -9,7 +9,7 @@ from typing import Any
 
 from lightdome.errors import LightdomeError
 from lightdome.publish import condition, night
-from lightdome.publish.gather import COEFFICIENTS, SMALL_PRODUCTS, draw_field, draw_small, origins_of, read_plate
+from lightdome.publish.gather import SMALL_PRODUCTS, draw_field, draw_small, origins_of, read_plate
 from lightdome.publish.pages import picture_address, render_page
 from lightdome.publish.records import Missing, Picture
 from lightdome.publish.review import field_section, plate_facts
@@ -98,7 +98,7 @@ def summarise_night(results: Path, session: Path, page: Path) -> int:
                 "time": night.duration_words(sum(one.seconds for one in of_plate)),
                 "review": f"{plate}/review/index.html" if there["review/index.html"] else None,
                 "report": f"{plate}/report.pdf" if there["report.pdf"] else None,
-                "picture": _small_picture([results / str(name) / COEFFICIENTS for name in names]),
+                "picture": _small_picture([results / str(name) for name in names]),
             }
         )
     write_text(page, render_page("summary.html", session=plan.session, refused=refused, plates=plates, whole=True))
@@ -138,10 +138,10 @@ def _json(path: Path) -> dict[str, Any] | None:
         return None
 
 
-def _small_picture(paths: list[Path]) -> str | None:
+def _small_picture(folders: list[Path]) -> str | None:
     """A small picture of the first field that can be relit, as an address."""
-    for path in paths:
-        png = draw_small(path)
+    for folder in folders:
+        png = draw_small(folder)
         if png is not None:
             return picture_address(png)
     return None

@@ -4,6 +4,7 @@ from web_page import Page, check_page
 
 from lightdome.publish.night import FIELD_STEPS, PLATE_STEPS, duration_words, measured, state_of
 from lightdome.publish.steps import build_review, summarise_night, write_report
+from lightdome.store import read_json, write_json
 
 
 def summary(session, results):
@@ -120,3 +121,14 @@ def test_time_and_memory_come_from_the_benchmark_table(table, expected):
 
 def test_durations_are_said_as_people_say_them():
     assert [duration_words(seconds) for seconds in (None, 4.26, 75, 3725)] == ["–", "4.3 s", "1 min 15 s", "1 h 02 min"]
+
+
+def test_many_warnings_are_cut_short(tmp_path):
+    done = write_finished(tmp_path)
+    quality = read_json(done.field / "frames/quality.json")
+    write_json(done.field / "frames/quality.json", quality | {"warnings": [f"warning {n}." for n in range(40)]})
+    _, page = summary(done.session, done.results)
+    check_page(page)
+    assert "warning 5." in page.text
+    assert "warning 6." not in page.text
+    assert "and 34 more" in page.text

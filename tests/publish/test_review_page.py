@@ -1,6 +1,7 @@
 import base64
 import hashlib
 import re
+from urllib.parse import unquote
 
 import pytest
 from finished import mark, write_finished, write_session
@@ -30,7 +31,7 @@ def test_the_page_keeps_to_the_rules_of_the_web(whole):
 
 def test_every_map_is_shown(whole):
     _, page = whole
-    shown = {image["src"].removeprefix("front-A-").removesuffix(".png") for image in page.all("img")}
+    shown = {image["src"].removeprefix("front%2BA-").removesuffix(".png") for image in page.all("img")}
     lights = {f"light_{side}" for side in ("right", "above", "left", "below", "high")}
     curvatures = {f"curvature_{name}" for name in ("mean", "k1", "k2", "gaussian")}
     heights = {"height", "height_uncertainty", "etched_height", "scratch_height"}
@@ -131,7 +132,7 @@ def test_what_is_missing_is_named_and_the_rest_is_shown(tmp_path):
     for gone in ("surface/height.tif", "marks/marks.geojson", "relight/coefficients.tif", "frames/quality.json"):
         assert gone in page.text
     assert "cannot be read as a raster" in page.text
-    assert "front-A-reflectance.png" in page.addresses()
+    assert "front%2BA-reflectance.png" in page.addresses()
 
 
 def test_a_plate_of_which_nothing_was_made_still_has_a_page(tmp_path):
@@ -150,7 +151,7 @@ def test_pictures_of_an_older_page_are_taken_away(tmp_path):
     (done.field / "relight/coefficients.tif").unlink()
     page = review(done)
     left = {path.name for path in page.path.parent.glob("*.png")}
-    assert left == {image["src"] for image in page.all("img")}
+    assert left == {unquote(image["src"]) for image in page.all("img")}
 
 
 def test_a_plate_that_the_session_does_not_know_is_refused(tmp_path):
@@ -158,3 +159,12 @@ def test_a_plate_that_the_session_does_not_know_is_refused(tmp_path):
     with pytest.raises(PublishError, match="has no field of a plate of this name"):
         build_review(tmp_path / "results/TP-999", session, tmp_path / "index.html")
     assert not (tmp_path / "index.html").exists()
+
+
+def test_a_lamp_record_that_cannot_be_understood_is_named_as_missing(tmp_path):
+    done = write_finished(tmp_path)
+    (done.field / "lights/lamps.json").write_text('{"lamps": 3}')
+    (done.field / "marks/marks.geojson").write_text("{ cut off")
+    page = review(done)
+    check_page(page)
+    assert "Marks were not judged" in page.text
