@@ -2,12 +2,12 @@
 
 import hashlib
 import threading
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from lightdome.errors import FrameError
 from lightdome.raster import Window
 from lightdome.session.checks import clipped_pixels, grey, sharpness
 from lightdome.session.motion import edge_spectra, kept_waves, patch_windows
@@ -37,7 +37,8 @@ class Look:
         """Edges of each lit photograph, in the order of `lit_rows`; see `session/motion.py`."""
         self._place = {row: index for index, row in enumerate(lit_rows)}
         self._weight = np.stack([inside[window.slices] for window in self.windows]).astype(np.float32)
-        self._kind: tuple[int, int] | None = None
+        self._forms: dict[int, tuple[Frame, tuple[int, int]]] = {}
+        """Photograph, and its bits and channels."""
         self._lock = threading.Lock()
 
     def add(self, frame: Frame, name: str, image: np.ndarray) -> None:
@@ -61,7 +62,7 @@ class Look:
             "warnings": [],
         }
         if frame.role not in MASK_ROLES:
-            self._check_kind(frame, image)
+            self._forms[frame.row] = (frame, (BITS[image.dtype], 1 if image.ndim == 2 else 3))
             entry |= self._numbers(frame, image)
         self.facts[frame.row] = entry
 
@@ -87,24 +88,25 @@ class Look:
         mean = (total / pixels - black) / (white - black)
         return {"clipped_fraction": clipped / pixels, "mean": mean, "sharpness": sharp}
 
-    def _check_kind(self, frame: Frame, image: np.ndarray) -> None:
-        """All photographs of a field have one depth and number of channels, and reach the white level.
+    def odd_forms(self) -> dict[int, str]:
+        """What is wrong with the form of single photographs, by row; most of the lit ones say what is usual.
 
-        Only those of the role colour may be in colour beside grey ones.
+        All photographs of a field have one depth and number of channels, and reach the white level. Only those of the
+        role colour may be in colour beside grey ones.
         """
         words = {1: "grey", 3: "colour"}
-        kind = (BITS[image.dtype], 1 if image.ndim == 2 else 3)
-        with self._lock:
-            if frame.role == "lit":
-                self._kind = self._kind or kind
-            usual = self._kind or kind
-        if kind[0] != usual[0] or (kind[1] != usual[1] and frame.role != "colour"):
-            raise FrameError(
-                f"{frame.file}: is {kind[0]}-bit {words[kind[1]]} where others are {usual[0]}-bit {words[usual[1]]}; "
-                f"give all photographs of a field in one form"
-            )
-        if self.camera.white_level > np.iinfo(image.dtype).max:
-            raise FrameError(
-                f"{frame.file}: holds {kind[0]} bits, so it never reaches camera.white_level "
-                f"{self.camera.white_level:g} of session.yaml; correct the white level"
-            )
+        lit = Counter(form for frame, form in self._forms.values() if frame.role == "lit")
+        bits, channels = usual = lit.most_common(1)[0][0] if lit else (0, 0)
+        odd = {}
+        for row, (frame, form) in self._forms.items():
+            if lit and (form[0] != bits or (form[1] != channels and frame.role != "colour")):
+                odd[row] = (
+                    f"{frame.file}: is {form[0]}-bit {words[form[1]]} where others are {bits}-bit {words[channels]}; "
+                    f"give all photographs of a field in one form"
+                )
+            elif form == usual and self.camera.white_level > 2**bits - 1:
+                odd[row] = (
+                    f"{frame.file}: holds {bits} bits, so it never reaches camera.white_level "
+                    f"{self.camera.white_level:g} of session.yaml; correct the white level"
+                )
+        return odd

@@ -101,8 +101,8 @@ def check_session(
         except FrameError as error:
             problems[frame.row] = str(error)
 
-    # the lit ones first: they tell the form that the others must have
-    for_each(open_one, sorted(frames, key=lambda frame: frame.role != "lit"), f"photographs of {name}", threads)
+    for_each(open_one, frames, f"photographs of {name}", threads)
+    problems = look.odd_forms() | problems
     if problems:
         raise FrameError(first_of([problems[row] for row in sorted(problems)]))
     motion = measure_motion(look.spectra, look.patch_px)

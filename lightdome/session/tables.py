@@ -220,11 +220,11 @@ def _sheet_row(folder: Path, line: int, header: list[str], values: list[str]) ->
 def _place(cells: dict[str, str]) -> FieldName | None:
     """The field that a row belongs to; None where it serves the whole session."""
     role = cells["role"]
-    if role not in ROLES:
-        raise _RowError(f"column role: unknown role {_shown(role)}; {nearest(role, list(ROLES))}")
     names = [cells[column] for column in ("plate", "side", "field")]
-    if role in SHARED_ROLES and not any(names):
-        return None
+    if not any(names):
+        _known_role(role)
+        if role in SHARED_ROLES:
+            return None
     for column, name in zip(("plate", "side", "field"), names, strict=True):
         if not name:
             raise _RowError(f"column {column}: is empty; a {role} photograph needs its plate, side and field")
@@ -236,8 +236,14 @@ def _place(cells: dict[str, str]) -> FieldName | None:
     return FieldName(*names)
 
 
+def _known_role(role: str) -> None:
+    if role not in ROLES:
+        raise _RowError(f"column role: unknown role {_shown(role)}; {nearest(role, list(ROLES))}")
+
+
 def _frame(folder: Path, line: int, name: FieldName | None, cells: dict[str, str]) -> Frame:
     role, lamp = cells["role"], cells["lamp"]
+    _known_role(role)
     if role in LAMP_ROLES and not lamp:
         raise _RowError(f"column lamp: is empty; a {role} photograph needs the name of its lamp")
     if role not in LAMP_ROLES and lamp:

@@ -249,7 +249,7 @@ def test_the_sheet_lists_fields_idle_lamps_and_loose_photographs(folder):
 
 
 def test_a_sheet_with_rows_that_belong_nowhere_is_refused_whole(folder):
-    folder.frames += ["frames/x.png,TP-017,front,A,lid,L1", "frames/y.png,,,,lit,L1"]
+    folder.frames += ["frames/x.png,,,,lid,L1", "frames/y.png,,,,lit,L1"]
     out = folder.path.parent / "sheet.json"
     with pytest.raises(SessionError, match=r"row 9, column role: unknown role 'lid'.*\(and 1 more like this\)"):
         check_sheet(folder.write(), out)

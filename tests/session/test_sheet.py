@@ -213,7 +213,7 @@ def test_a_bad_row_of_a_field_stops_that_field_and_no_other(folder, row, says):
 @pytest.mark.parametrize(
     ("row", "says"),
     [
-        ("frames/x.png,TP-017,front,A,lid,L1", "row 9, column role: unknown role 'lid'; did you mean 'lit'?"),
+        ("frames/x.png,,,,lid,L1", "row 9, column role: unknown role 'lid'; did you mean 'lit'?"),
         ("frames/x.png,TP/017,front,A,lit,L1", "row 9, column plate: 'TP/017' cannot name a folder"),
         ("frames/x.png,..,front,A,lit,L1", "row 9, column plate: '..' cannot name a folder"),
         ("frames/x.png,TP-017,-front,A,lit,L1", "row 9, column side: '-front' cannot name a folder"),
