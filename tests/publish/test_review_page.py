@@ -27,6 +27,8 @@ def whole(tmp_path_factory):
 
 def test_the_page_keeps_to_the_rules_of_the_web(whole):
     check_page(whole[1])
+    # one level 3 heading for light, marks, four groups of maps, texture and lamps; one field, and the cautions
+    assert [whole[1].headings.count(level) for level in (1, 2, 3)] == [1, 2, 8]
 
 
 def test_every_map_is_shown(whole):
