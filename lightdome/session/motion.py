@@ -118,8 +118,7 @@ def measure_motion(spectra: np.ndarray, side: int) -> Motion:
             others = total - spectrum * _phase(waves, -shifts[index]) if reliable[index] else total
             cross = spectrum * np.conj(others)
             found[index], height = _peak(cross.sum(axis=0), side)
-            residuals = np.array([_refined(patch, found[index], waves) for patch in cross]) - found[index]
-            spread[index] = _spread(residuals)
+            spread[index] = _spread(cross, found[index], waves)
             known[index] = height >= LEAST_PEAK
         found[~known] = 0
         still = np.abs(found - shifts).max() < STILL_PX and (known == reliable).all()
@@ -167,13 +166,8 @@ def _peak(cross: np.ndarray, side: int) -> tuple[np.ndarray, float]:
 def _refined(cross: np.ndarray, start: np.ndarray, waves: np.ndarray) -> np.ndarray:
     """The highest correlation near `start`, by Newton's method on the Fourier sum itself, at most a pixel away."""
     best = np.array(start, float)
-    rising = np.stack([np.ones_like(waves), 1j * waves, -(waves**2)])
     for _ in range(NEWTON_STEPS):
-        down = (rising * np.exp(1j * waves * best[0])).astype(np.complex64)
-        along = (rising * np.exp(1j * waves * best[1])).astype(np.complex64)
-        sums = (down @ cross @ along.T).real
-        slope = np.array([sums[1, 0], sums[0, 1]], float)
-        bend = np.array([[sums[2, 0], sums[1, 1]], [sums[1, 1], sums[0, 2]]], float)
+        slope, bend = _slope_and_bend(cross, best, waves)
         if bend[0, 0] >= 0 or np.linalg.det(bend) <= 0:
             break
         step = np.clip(-np.linalg.solve(bend, slope), -0.5, 0.5)
@@ -183,7 +177,32 @@ def _refined(cross: np.ndarray, start: np.ndarray, waves: np.ndarray) -> np.ndar
     return best
 
 
-def _spread(residuals: np.ndarray) -> float:
-    """Standard uncertainty of the mean from residuals (patch, 2), robust; 0 where there is one patch only."""
-    scatter = 1.4826 * np.median(np.abs(residuals), axis=0)
-    return float(np.hypot(*scatter) / np.sqrt(len(residuals))) if len(residuals) > 1 else 0.0
+def _slope_and_bend(cross: np.ndarray, shift: np.ndarray, waves: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """First (..., 2) and second (..., 2, 2) derivatives of the correlation (..., K, K in its spectrum) at a shift."""
+    rising = np.stack([np.ones_like(waves), 1j * waves, -(waves**2)])
+    down = (rising * np.exp(1j * waves * shift[0])).astype(np.complex64)
+    along = (rising * np.exp(1j * waves * shift[1])).astype(np.complex64)
+    sums = (down @ cross @ along.T).real.astype(float)
+    slope = np.stack([sums[..., 1, 0], sums[..., 0, 1]], axis=-1)
+    mixed = sums[..., 1, 1]
+    bend = np.stack([sums[..., 2, 0], mixed, mixed, sums[..., 0, 2]], axis=-1).reshape(*slope.shape, 2)
+    return slope, bend
+
+
+def _spread(cross: np.ndarray, shift: np.ndarray, waves: np.ndarray) -> float:
+    """Standard uncertainty of a shift from how far the patches (patch, K, K) pull apart there.
+
+    Patches pull as hard as they know better: the covariance is that of an estimate from independent groups,
+    B^-1 (sum s s') B^-1 with s the slopes of the patches and B the bend of their sum (the sandwich of Huber 1967, from
+    memory). A patch with edges of one direction alone, which cannot tell the shift along them, does not pull there.
+    0 where there is one patch only; infinite where the peak is no peak.
+    """
+    count = len(cross)
+    if count < 2:
+        return 0.0
+    slopes, bends = _slope_and_bend(cross, shift, waves)
+    bend = bends.sum(axis=0)
+    if bend[0, 0] >= 0 or np.linalg.det(bend) <= 0:
+        return float("inf")
+    steps = np.linalg.solve(bend, slopes.T)
+    return float(np.sqrt((steps**2).sum() * count / (count - 1)))
