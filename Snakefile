@@ -31,9 +31,14 @@ wildcard_constraints:
     field=NAME,
 
 
+onsuccess:
+    print(f"Look at {NIGHT}/index.html", file=sys.stderr)
+
+
 # One failed plate leaves the others finished; the summary of the night is written all the same, and the exit code says
 # whether a person can mend what failed (2) or not (1).
 onerror:
+    print(f"Not all could be done; see {NIGHT}/index.html", file=sys.stderr)
     sys.exit(subprocess.run(SUMMARISE).returncode or 1)
 
 

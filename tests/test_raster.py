@@ -1,4 +1,4 @@
-"""The plate frame of design section 4: x right along columns, y up against rows, origin at the image centre."""
+"""The plate frame: x right along columns, y up against rows, origin at the image centre."""
 
 import numpy as np
 import pytest

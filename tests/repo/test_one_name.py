@@ -38,7 +38,7 @@ def settings_of(word, step):
 
 
 def test_the_steps_of_the_plates_way_are_all_there():
-    # design section 2, as far as this version goes
+    # the plate's way, as far as this version goes
     assert {step for _, step in STEPS} >= {
         "check-session",
         "stack-frames",

@@ -34,7 +34,7 @@ FILES = [
     "relight/coefficients.tif",
     "relight/quality.json",
 ]
-"""Both of design section 6."""
+"""Products of every field, as the README lists them."""
 
 
 class Words(HTMLParser):
