@@ -13,6 +13,7 @@ LEAST_FILL = 0.75
 """Of the ellipse of equal moments: a letter's stroke or a ring is no spot."""
 LEAST_SPOT_PX = 6
 LEAST_DEPOSIT_PX = 25
+ROWS_AT_ONCE = 256
 NEIGHBOURS = np.ones((3, 3), bool)
 
 
@@ -39,7 +40,7 @@ def _fill_holes(mask: np.ndarray, largest_px: float) -> np.ndarray:
     holes, count = label(~mask)
     if count == 0:
         return mask
-    sizes = np.bincount(holes.ravel(), minlength=count + 1)
+    sizes = _sizes(holes, count)
     small = sizes <= largest_px
     small[0] = False
     return mask | small[holes]
@@ -49,7 +50,7 @@ def number_areas(area: np.ndarray, least_px: float) -> np.ndarray:
     """Connected areas of at least `least_px` pixels, numbered from 1 in reading order; (rows, columns) int32."""
     numbers = np.empty(area.shape, np.int32)
     count = label(area, output=numbers)  # by edges, so that each outline is one polygon
-    sizes = np.bincount(numbers.ravel(), minlength=count + 1)
+    sizes = _sizes(numbers, count)
     return _renumber(numbers, sizes >= least_px)
 
 
@@ -88,6 +89,14 @@ def spot_axes(numbers: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:
     mean, spread = (yy + xx) / 2, np.hypot((yy - xx) / 2, xy)
     axes = 4 * np.sqrt(np.stack([mean + spread, np.maximum(mean - spread, 0)], axis=1))
     return sizes, axes
+
+
+def _sizes(numbers: np.ndarray, count: int) -> np.ndarray:
+    """Pixels of each number (count + 1,); a band of rows at a time, since counting widens the numbers to 64 bits."""
+    sizes = np.zeros(count + 1, np.int64)
+    for row in range(0, len(numbers), ROWS_AT_ONCE):
+        sizes += np.bincount(numbers[row : row + ROWS_AT_ONCE].ravel(), minlength=count + 1)
+    return sizes
 
 
 def _renumber(numbers: np.ndarray, kept: np.ndarray) -> np.ndarray:

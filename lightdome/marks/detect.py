@@ -45,6 +45,7 @@ BURR_PX = 3
 MOST_TRACED = 0.15
 """A spot of which more than this share lies on a trace is a piece of that line."""
 MOST_IN_SPOT = 0.5
+LEVEL_SIGMA = 4.0
 NEIGHBOURS = np.ones((3, 3), bool)
 MAD_TO_SIGMA = 1.4826
 FLAT_UM = 1e-4
@@ -142,17 +143,7 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     shape = field.height_um.shape
     land = land_scale(field)
     rough = roughness(field, round(settings.widths_px[-1]), KEEP_SIGMA * land)
-    below = np.zeros(shape, bool)
-    above = np.zeros(shape, bool)
-
-    def split(tile: Tile) -> None:
-        rows, cols = tile.core.slices
-        residual = np.nan_to_num(field.residual(rows, cols), nan=0.0)
-        limit = np.maximum(settings.threshold * np.maximum(land, field.uncertainty(rows, cols)), FLAT_UM)
-        below[rows, cols] = residual < -limit
-        above[rows, cols] = residual > limit
-
-    for_each(split, tiles(shape, tile_px), "levels", threads)
+    below, above = _levels(field, land, threads, tile_px)
     widest = settings.widths_px[-1]
     wide = number_areas(wide_areas(below, widest), widest * widest)
     area = wide > 0
@@ -163,13 +154,30 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     burr = binary_dilation(below, NEIGHBOURS, iterations=BURR_PX)
     burr |= painted(shape, [(line.points_px, 3 * line.width_px + 4) for line in lines])
     above &= ~burr
+    del valleys, burr
     ridges.strength[~above] = 0
     lines += traces(ridges.strength, ridges.scale, settings.widths_px, "ridge", limits)
-    del valleys, ridges, burr
+    del ridges
     low = number_spots(without(below, area, 2))
+    del below, area
     lines = _without_pits(lines, low)
     labels, wide_count = _spots(wide, low, above, lines)
     return Found(tuple(lines), labels, wide_count, land, rough)
+
+
+def _levels(field: Field, land_um: float, threads: int, tile_px: int) -> tuple[np.ndarray, np.ndarray]:
+    """What lies below and above the land by more than its scatter and its uncertainty; (rows, columns) bool each."""
+    below, above = np.zeros((2, *field.height_um.shape), bool)
+
+    def split(tile: Tile) -> None:
+        rows, cols = tile.core.slices
+        residual = np.nan_to_num(field.residual(rows, cols), nan=0.0)
+        limit = np.maximum(LEVEL_SIGMA * np.maximum(land_um, field.uncertainty(rows, cols)), FLAT_UM)
+        below[rows, cols] = residual < -limit
+        above[rows, cols] = residual > limit
+
+    for_each(split, tiles(field.height_um.shape, tile_px), "levels", threads)
+    return below, above
 
 
 def land_scale(field: Field) -> float:
@@ -226,7 +234,9 @@ def _spots(wide: np.ndarray, low: np.ndarray, above: np.ndarray, lines: list[Tra
     """Labels of wide areas, then of what lies below and is no line (pits, short strokes); negative of raisings."""
     wide_count = int(wide.max(initial=0))
     traced = painted(low.shape, [(line.points_px, line.width_px) for line in lines if line.kind == "valley"])
-    share = np.bincount(low.ravel(), traced.ravel()) / np.maximum(np.bincount(low.ravel()), 1)
+    on_line, count = low[traced], int(low.max(initial=0)) + 1
+    share = np.bincount(on_line, minlength=count) / np.maximum(np.bincount(low[low > 0], minlength=count), 1)
+    share[0] = 0
     low[(share > np.where(_compact(low), MOST_IN_SPOT, MOST_TRACED))[low]] = 0
     raised = number_spots(above, LEAST_DEPOSIT_PX, compact=True)
     labels = wide

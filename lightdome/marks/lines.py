@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import distance_transform_edt, gaussian_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter, maximum_filter
 
 DIRECTIONS = 12
 NARROWEST_PX = 2.0
@@ -25,6 +25,9 @@ LEAST_ALONG_PX = 2.0
 HALF_SHARE = 0.25
 """Ahead and behind, the line must rise by this share of the whole, or a pit would grow into a line."""
 REACH_SIGMAS = 2.5
+CREST_PX = 4
+CREST_SHARE = 0.3
+"""Of the highest rise within CREST_PX: what rises less is an echo of that line, and would break it into branches."""
 
 
 @dataclass(frozen=True)
@@ -45,8 +48,8 @@ def line_widths_px(pitch_mm: float, widest_line_um: float) -> tuple[float, ...]:
 
 
 def halo_px(widths_px: Sequence[float]) -> int:
-    """How far the widest detector looks, with a pixel for the crest test."""
-    return max(_margin(width) for width in widths_px) + 2
+    """How far the widest detector looks, with what the crest test looks at."""
+    return max(_margin(width) for width in widths_px) + 1 + CREST_PX
 
 
 def _margin(width_px: float) -> int:
@@ -73,7 +76,7 @@ def rises(height_um: np.ndarray, width_px: float, keep_px: int) -> Iterator[tupl
     """Valley and ridge response of one width, um, one direction after the other.
 
     height_um : (rows, columns), um, finite. keep_px : how much of the halo the answers leave out on each side, so that
-    they have shape (rows - 2 keep_px, columns - 2 keep_px); at least `halo_px` less two.
+    they have shape (rows - 2 keep_px, columns - 2 keep_px); at least `halo_px` less five.
     Direction i runs at i x 180/12 degrees counter-clockwise from +x. Negative where a place is no valley (ridge), and
     -inf where it would be one only by its neighbours on one side along the line.
     """
@@ -149,7 +152,7 @@ def line_maps(
     without it. Lines are not looked for within a line's width of unknown pixels, nor inside an area so near its wall
     that the wall is the line's side.
     """
-    margin = keep_px - 1  # one pixel more than asked, for the crest test
+    margin = keep_px - CREST_PX  # more than asked, for the crest test
     inner = (slice(margin, -margin), slice(margin, -margin))
     in_area = area[inner]
     from_wall = distance_transform_edt(area)[inner] if area.any() else None
@@ -193,14 +196,16 @@ class _Best:
 
 
 def _crest(best: _Best, wanted: np.ndarray) -> LineMaps:
-    """Keep what rises most across its line (of the pixel and its two neighbours along the normal); drops one pixel."""
-    core = _cut(best.rise, 1, (0, 0))
-    direction = _cut(best.direction, 1, (0, 0))
+    """Keep what rises most across its line (of the pixel and its two neighbours along the normal); drops CREST_PX."""
+    core = _cut(best.rise, CREST_PX, (0, 0))
+    direction = _cut(best.direction, CREST_PX, (0, 0))
     crest = np.zeros(core.shape, bool)
     for index in range(DIRECTIONS):
         angle = math.pi * index / DIRECTIONS
         step = (round(-math.cos(angle) * 1.2), round(-math.sin(angle) * 1.2))
-        higher = (core > _cut(best.rise, 1, step)) & (core >= _cut(best.rise, 1, (-step[0], -step[1])))
+        higher = (core > _cut(best.rise, CREST_PX, step)) & (core >= _cut(best.rise, CREST_PX, (-step[0], -step[1])))
         crest |= (direction == index) & higher
-    crest &= _cut(wanted, 1, (0, 0))
-    return LineMaps(np.where(crest, _cut(best.strength, 1, (0, 0)), np.float32(0)), _cut(best.scale, 1, (0, 0)))
+    around = maximum_filter(best.rise, 2 * CREST_PX + 1, mode="nearest")
+    crest &= _cut(wanted, CREST_PX, (0, 0)) & (core >= CREST_SHARE * _cut(around, CREST_PX, (0, 0)))
+    strength = _cut(best.strength, CREST_PX, (0, 0))
+    return LineMaps(np.where(crest, strength, np.float32(0)), _cut(best.scale, CREST_PX, (0, 0)))

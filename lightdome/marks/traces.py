@@ -1,7 +1,7 @@
 """Crest pixels joined into traces: skeleton, branches, and branches that continue one another."""
 
 import numpy as np
-from scipy.ndimage import binary_dilation, convolve, gaussian_filter1d, label, maximum
+from scipy.ndimage import binary_dilation, convolve, gaussian_filter1d, label
 from scipy.spatial import cKDTree
 from skimage.measure import approximate_polygon
 from skimage.morphology import skeletonize
@@ -33,7 +33,7 @@ def skeleton(strength: np.ndarray, threshold: float) -> np.ndarray:
     if count == 0:
         return crest
     strong = np.zeros(count + 1, bool)
-    strong[1:] = maximum(strength, pieces, np.arange(1, count + 1)) > threshold
+    strong[pieces[strength > threshold]] = True
     crest = strong[pieces]
     del pieces
     return skeletonize(binary_dilation(crest, NEIGHBOURS))
