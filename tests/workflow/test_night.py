@@ -146,6 +146,15 @@ def test_a_session_that_cannot_be_read_ends_at_once_with_one_sentence(tmp_path, 
     assert not (tmp_path / "results").exists()
 
 
+def test_a_results_folder_that_is_a_file_is_refused_at_once(tmp_path):
+    session = write_night(tmp_path / "capture", plates=("TP-1",))
+    (tmp_path / "results").write_text("")
+    night = snakemake(session, tmp_path / "results")
+    assert night.returncode == 2
+    assert "choose a results folder" in night.stderr
+    assert "Traceback" not in night.stderr
+
+
 def test_an_unknown_setting_is_refused(tmp_path):
     session = write_night(tmp_path / "capture", plates=("TP-1",))
     (tmp_path / "mine.yaml").write_text("solve_normals: {metod: robust}\n")

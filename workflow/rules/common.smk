@@ -1,5 +1,6 @@
 """Shared by all rule files. The night's plan, paths, flags from the config, memory from pixels and lamps."""
 
+import os
 import shlex
 
 from snakemake.exceptions import WorkflowError
@@ -34,6 +35,9 @@ except LightdomeError as error:
     refuse(error)
 
 NIGHT = f"{config['results']}/{PLAN.session}"
+there = next(path for path in (Path(NIGHT), *Path(NIGHT).absolute().parents) if path.exists())
+if not (there.is_dir() and os.access(there, os.W_OK)):
+    refuse(f"{there}: results cannot be written there; choose a results folder that you may write to")
 FIELD = f"{NIGHT}/{{plate}}/{{side}}/{{field}}"
 PLATE = f"{NIGHT}/{{plate}}"
 # `lightdome` stands beside the Python that runs the workflow, whether or not its environment is activated.
