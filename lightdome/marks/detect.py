@@ -149,14 +149,14 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     area = wide > 0
     valleys, ridges = _line_strengths(field, settings, area, rough, threads, tile_px)
     limits = (settings.threshold, settings.gap_px, settings.shortest_px)
-    lines = traces(valleys.strength, valleys.scale, settings.widths_px, "valley", limits)
+    lines = traces(valleys, below, settings.widths_px, "valley", limits)
     # what is thrown up beside a groove belongs to the groove
     burr = binary_dilation(below, NEIGHBOURS, iterations=BURR_PX)
     burr |= painted(shape, [(line.points_px, 3 * line.width_px + 4) for line in lines])
     above &= ~burr
     del valleys, burr
     ridges.strength[~above] = 0
-    lines += traces(ridges.strength, ridges.scale, settings.widths_px, "ridge", limits)
+    lines += traces(ridges, below, settings.widths_px, "ridge", limits)
     del ridges
     low = number_spots(without(below, area, 2))
     del below, area

@@ -6,6 +6,7 @@ from scipy.spatial import cKDTree
 from skimage.measure import approximate_polygon
 from skimage.morphology import skeletonize
 
+from lightdome.marks.lines import LineMaps
 from lightdome.marks.records import Trace
 
 WEAK = 0.6
@@ -17,6 +18,8 @@ TURN_DEG = 30.0
 NEAR_GAP_PX = 4.0
 GAP_SHARE = 0.6
 """A gap is at most this share of the shorter of the two pieces."""
+HIDDEN_SHARE, HIDDEN_GAP_SHARE = 0.4, 1.0
+"""The same where at least this share of the gap lies in other marks, which hide the line."""
 ROUNDS = 3
 SMOOTH_PX = 2.0
 SIMPLIFY_PX = 0.2
@@ -66,21 +69,22 @@ def branches(lines: np.ndarray) -> list[np.ndarray]:
     return found
 
 
-def join(pieces: list[np.ndarray], gap_px: float) -> list[np.ndarray]:
+def join(pieces: list[np.ndarray], gap_px: float, below: np.ndarray) -> list[np.ndarray]:
     """Pieces that continue one another, joined end to end.
 
-    Ends are paired, best first, where the gap is short against the pieces and neither the pieces nor the gap turn by
-    more than 30 degrees; a line that crosses another therefore runs through.
+    Ends are paired, best first, where neither the pieces nor the gap turn by more than 30 degrees, and the gap is short
+    against the pieces or lies in another mark (below : (rows, columns) bool); a line that crosses another therefore
+    runs through.
     """
     for _ in range(ROUNDS):
-        joined = _join_once(pieces, gap_px)
+        joined = _join_once(pieces, gap_px, below)
         if len(joined) == len(pieces):
             break
         pieces = joined
     return pieces
 
 
-def _join_once(pieces: list[np.ndarray], gap_px: float) -> list[np.ndarray]:
+def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray) -> list[np.ndarray]:
     if len(pieces) < 2:
         return pieces
     lengths = np.array([len(piece) for piece in pieces], float)
@@ -101,7 +105,8 @@ def _join_once(pieces: list[np.ndarray], gap_px: float) -> list[np.ndarray]:
     unit = gap / np.maximum(np.linalg.norm(gap, axis=1), 1e-9)[:, None]
     bend = np.maximum(_angle_deg(headings[one], unit), _angle_deg(-headings[other], unit))
     near = distance <= NEAR_GAP_PX
-    limit = np.maximum(NEAR_GAP_PX, np.minimum(gap_px, GAP_SHARE * shorter))
+    hidden = _share_inside(below, ends[one], ends[other]) > HIDDEN_SHARE
+    limit = np.maximum(NEAR_GAP_PX, np.minimum(gap_px, np.where(hidden, HIDDEN_GAP_SHARE, GAP_SHARE) * shorter))
     fits = (turn <= TURN_DEG) & (distance <= limit) & (near | (bend <= TURN_DEG / 2))
     # across a junction the heading over the gap is known to a pixel only, so it weighs little
     cost = turn / TURN_DEG + np.where(near, bend / 180, bend / TURN_DEG) + distance / max(gap_px, NEAR_GAP_PX)
@@ -112,6 +117,13 @@ def _join_once(pieces: list[np.ndarray], gap_px: float) -> list[np.ndarray]:
         if a not in partner and b not in partner:
             partner[a], partner[b] = b, a
     return _chains(pieces, partner)
+
+
+def _share_inside(mask: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
+    """Share of the way between points (n, 2) that lies inside a mask."""
+    shares = np.linspace(0, 1, 9)[:, None, None]
+    at = np.rint(starts + shares * (ends - starts)).astype(int)
+    return mask[at[..., 0], at[..., 1]].mean(axis=0)
 
 
 def _heading(piece: np.ndarray, index: int) -> tuple[np.ndarray, np.ndarray]:
@@ -159,16 +171,22 @@ def smooth_line(points: np.ndarray) -> np.ndarray:
 
 
 def traces(
-    strength: np.ndarray, scale: np.ndarray, widths_px: tuple[float, ...], kind: str, limits: tuple[float, float, float]
+    maps: LineMaps,
+    below: np.ndarray,
+    widths_px: tuple[float, ...],
+    kind: str,
+    limits: tuple[float, float, float],
 ) -> list[Trace]:
     """All traces of one kind.
 
-    strength, scale : (rows, columns), from `lines.line_maps`. limits : threshold of the strength, longest gap bridged
-    and shortest trace kept, the last two in pixels; a trace is also at least three times as long as wide.
+    maps : from `lines.line_maps`. below : (rows, columns) bool, what lies below the land. limits : threshold of the
+    strength, longest gap bridged and shortest trace kept, the last two in pixels; a trace is also at least three times
+    as long as wide.
     """
     threshold, gap_px, shortest_px = limits
+    strength, scale = maps.strength, maps.scale
     found = []
-    for path in join(branches(skeleton(strength, threshold)), gap_px):
+    for path in join(branches(skeleton(strength, threshold)), gap_px, below):
         index = path.astype(int)
         answered = strength[index[:, 0], index[:, 1]] > 0
         at = scale[index[:, 0], index[:, 1]][answered]

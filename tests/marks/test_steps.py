@@ -29,9 +29,9 @@ def metal(seed=1, um=0.1, shape=SHAPE):
 def worked(away, v_with_ridges, flat_floor):
     """A scratch over land and an etched field, two etched lines, and a deposit; 50 um pixels."""
     row, col = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    field = ((row - 110) / 50) ** 2 + ((col - 90) / 55) ** 2 < 1
+    field = ((row - 110) / 50) ** 2 + ((col - 112) / 50) ** 2 < 1
     height = metal() + np.where(field, -18 + 3 * metal(2, 1.0), 0)
-    for line in (210, 250):
+    for line in (190, 232):
         bitten = (row > 30) & (row < 190)
         height += np.where(bitten, flat_floor(np.abs(col - line), 8, 22.0, 2.0), 0)
     length = (col > 12) & (col < 308)
@@ -79,9 +79,9 @@ def test_class_map_shows_the_marks_where_they_are(examined):
     classes = examined.raster("class.tif")
     assert classes.dtype == np.uint8
     row, col = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    inside = ((row - 110) / 50) ** 2 + ((col - 90) / 55) ** 2 < 0.85
+    inside = ((row - 110) / 50) ** 2 + ((col - 112) / 50) ** 2 < 0.85
     assert np.isin(classes[inside], (1, 3)).mean() > 0.99
-    assert (classes[60:90, 209:212] == 1).all()
+    assert (classes[60:90, 189:192] == 1).all()
     assert classes[38:42, 283:287].min() == classes[38:42, 283:287].max() == 4
     assert (classes[195:, :150] == 0).mean() > 0.99
 
@@ -149,7 +149,7 @@ def test_relief_and_scratches_add_up_to_height_less_form(examined):
     moved = np.nan_to_num(scratch) != 0
     assert set(np.unique(products.raster("class.tif")[moved])) == {3}
     _, col = np.mgrid[: SHAPE[0], : SHAPE[1]]
-    on_land = moved & (col > 160) & (np.abs(col - 210) > 12) & (np.abs(col - 250) > 12) & (col < 300)
+    on_land = moved & (col > 172) & (np.abs(col - 190) > 12) & (np.abs(col - 232) > 12) & (col < 300)
     assert np.abs(height - scratch)[on_land].mean() < 0.5  # the land is level: what is left there is its grain
 
 

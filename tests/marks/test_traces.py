@@ -2,6 +2,7 @@ import numpy as np
 import pytest
 from skimage.draw import line as pixels_of_line
 
+from lightdome.marks.lines import LineMaps
 from lightdome.marks.traces import branches, join, smooth_line, traces
 
 
@@ -12,9 +13,10 @@ def drawn(shape, *segments):
     return image
 
 
-def traced(image, gap_px=20.0, shortest_px=5.0):
-    strength = np.where(image, 10.0, 0.0).astype(np.float32)
-    return traces(strength, np.zeros(image.shape, np.uint8), (2.0,), "valley", (6.0, gap_px, shortest_px))
+def traced(image, below=None, gap_px=20.0, shortest_px=5.0):
+    maps = LineMaps(np.where(image, 10.0, 0.0).astype(np.float32), np.zeros(image.shape, np.uint8))
+    below = np.zeros(image.shape, bool) if below is None else below
+    return traces(maps, below, (2.0,), "valley", (6.0, gap_px, shortest_px))
 
 
 def test_two_lines_that_cross_are_two_traces():
@@ -30,6 +32,14 @@ def test_a_gap_in_a_straight_line_is_bridged_and_a_corner_is_not():
     assert [trace.length_px for trace in straight] == [pytest.approx(170, abs=1.5)]
     bent = traced(drawn((120, 200), (30, 10, 30, 80), (45, 84, 110, 84)))
     assert len(bent) == 2
+
+
+def test_a_line_runs_on_behind_a_mark_that_hides_it():
+    image = drawn((60, 120), (30, 10, 30, 40), (30, 58, 30, 80))
+    hiding = np.zeros(image.shape, bool)
+    hiding[:, 43:56] = True
+    assert len(traced(image)) == 2
+    assert len(traced(image, below=hiding)) == 1
 
 
 def test_dashes_farther_apart_than_half_their_length_stay_dashes():
@@ -70,4 +80,4 @@ def test_ends_of_a_smoothed_line_stay():
 
 def test_no_crest_is_no_trace():
     assert traced(np.zeros((30, 30), bool)) == []
-    assert join([], 10.0) == []
+    assert join([], 10.0, np.zeros((3, 3), bool)) == []
