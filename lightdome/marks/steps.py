@@ -7,8 +7,9 @@ import numpy as np
 
 from lightdome.errors import GridError, MarkError
 from lightdome.marks.classify import Maps, classify
-from lightdome.marks.detect import Settings, above_floors, confirm, field_of, find
+from lightdome.marks.detect import Settings, confirm, find
 from lightdome.marks.features import COLUMNS, collection, table_row, traces_as_json, traces_from_json
+from lightdome.marks.field import above_floors, field_of
 from lightdome.marks.records import CLASS_CODE
 from lightdome.marks.relief import fill_across, form_of
 from lightdome.provenance import Provenance

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
 
-from lightdome.marks.detect import Settings, field_of, find
+from lightdome.marks.detect import Settings, find
+from lightdome.marks.field import field_of
 from lightdome.marks.lines import halo_px, line_widths_px, rises
 
 PITCH_MM = 0.05
