@@ -7,7 +7,7 @@ import numpy as np
 from scipy import ndimage
 
 from lightdome.marks.areas import is_compact, spot_axes
-from lightdome.marks.crossings import crossings, dense, later_of
+from lightdome.marks.crossings import crossings, dense
 from lightdome.marks.outlines import line_geometry, outline_geometry
 from lightdome.marks.paint import paint_line, painted
 from lightdome.marks.records import CLASS_CODE, Mark, Section, Trace
@@ -82,7 +82,7 @@ def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarra
     areas, codes, ids_of_areas = _area_marks(maps, occupied)
     del occupied
     marks = areas + [_line_mark(maps, line, f"m{len(areas) + index:04d}") for index, line in enumerate(lines, 1)]
-    marks = _with_crossings(maps, marks, lines, ids_of_areas)
+    marks = _with_crossings(marks, lines, ids_of_areas)
     classes = codes[maps.labels]
     order = ("etched", "tooled", "deposit", "scratch")  # the later marks lie on top
     for line in sorted(lines, key=lambda line: order.index(line.verdict.class_name)):
@@ -272,25 +272,24 @@ def _is_spot(maps: Maps, spot: Spot, label: int, size_px: np.ndarray, axes_px: n
     return label > maps.wide or (across_um < WIDEST_PIT_UM and spot.extreme_um > BOWL * spot.depth_um)
 
 
-def _with_crossings(maps: Maps, marks: list[Mark], lines: list[_Line], ids_of_areas: dict[int, str]) -> list[Mark]:
-    """Marks (areas, then lines) with what they cross: lines each other, lines the areas they run into."""
+def _with_crossings(marks: list[Mark], lines: list[_Line], ids_of_areas: dict[int, str]) -> list[Mark]:
+    """Marks (areas, then lines) with what they cross: lines each other, lines the areas they run into.
+
+    Which is later stays open: a deeper floor runs through a shallower one in either order, and the ridges at a crossing
+    decided too few crossings of crowded plates, and too often wrongly.
+    """
     first = len(marks) - len(lines)
+    pairs = [
+        (marks[first + index].id, ids_of_areas[label])
+        for index, line in enumerate(lines)
+        for label in line.areas
+        if label in ids_of_areas
+    ]
+    pairs += [
+        (marks[first + a].id, marks[first + b].id) for a, b in crossings([line.trace.points_px for line in lines])
+    ]
     found: dict[str, list[dict[str, str | None]]] = {mark.id: [] for mark in marks}
-
-    def note(a: str, b: str, later: str | None) -> None:
-        found[a].append({"id": b, "later": later})
-        found[b].append({"id": a, "later": later})
-
-    for index, line in enumerate(lines):
-        for label in line.areas:
-            if label in ids_of_areas:
-                # an etch lowers an older groove too and may leave its shape: the order stays open
-                note(marks[first + index].id, ids_of_areas[label], None)
-    for a, b, place in crossings([line.trace.points_px for line in lines]):
-        later = None
-        if lines[a].trace.kind == lines[b].trace.kind == "valley":
-            pair = (lines[a].trace.points_px, lines[b].trace.points_px), (lines[a].section, lines[b].section)
-            later = later_of(maps.height_um, *pair, place)
-        ids = (marks[first + a].id, marks[first + b].id)
-        note(*ids, None if later is None else ids[later])
+    for one, other in pairs:
+        found[one].append({"id": other, "later": None})
+        found[other].append({"id": one, "later": None})
     return [replace(mark, crosses=tuple(found[mark.id])) for mark in marks]
