@@ -110,7 +110,7 @@ class Raster:
     def __post_init__(self) -> None:
         if self.values.shape != (len(self.bands), *self.grid.shape):
             raise GridError(
-                f"{len(self.bands)} bands on a grid of {self.grid.shape} cannot hold values of shape {self.values.shape}"
+                f"{len(self.bands)} bands on a grid of {self.grid.shape} cannot hold values of {self.values.shape}"
             )
 
     def band(self, name: str) -> np.ndarray:

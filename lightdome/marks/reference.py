@@ -7,7 +7,7 @@ covers little. Started from the upper side, the fit settles on the land even whe
 import numpy as np
 from scipy.ndimage import gaussian_filter, map_coordinates
 
-CUTOFF_TO_SIGMA = 0.18739  # ISO 16610-61: sigma of the Gaussian weight over its cut-off wavelength (standards.md 4.16)
+CUTOFF_TO_SIGMA = 0.18739  # ISO 16610-61: sigma of the Gaussian weight over its cut-off wavelength, sqrt(ln 2 / 2) / pi
 MAD_TO_SIGMA = 1.4826
 START_EXPECTILE = 0.95
 """Share of the upper side in the start: the first fit lies within 5 % of the depth of an etched half of a plate."""

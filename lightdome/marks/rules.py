@@ -2,8 +2,8 @@
 
 Every rule turns one measured number into a degree between 0 and 1 on a ramp; the ramps widen with the standard
 uncertainty of the number. Confidence is the winner's share of the degrees: a margin, not a calibrated probability.
-Sources of the rules: methods.md 4 and standards.md 1.28, 4.36, 4.38 (burin lines are V-shaped with the burr scraped
-off; etched lines have rounded or flat floors and no ridges; a scratch pushes metal aside).
+Sources of the rules: common practice of describing intaglio plates (burin lines are V-shaped with the burr scraped off;
+etched lines have rounded or flat floors and no ridges; a scratch pushes metal aside), and the terms of ISO 8785.
 """
 
 import math
@@ -88,7 +88,7 @@ def _size_sentence(section: Section, pitch_mm: float, resolved: bool) -> str:
     um = pitch_mm * UM_PER_MM
     if not resolved:
         return (
-            f"It is narrower than 3 pixels ({LEAST_WIDTH_PX * um:.0f} um), so only its presence and length are measured"
+            f"It is narrower than 3 pixels ({LEAST_WIDTH_PX * um:.0f} µm), so only its presence and length are measured"
             " and no width or depth is given."
         )
     if section.depth_rule == "A1":
@@ -96,8 +96,8 @@ def _size_sentence(section: Section, pitch_mm: float, resolved: bool) -> str:
     else:
         how = "from the surface beside to the lowest point of the mean section"
     return (
-        f"Depth {section.depth_um:.1f} um (u = {section.u_depth_um:.1f} um; {how}),"
-        f" width {section.width_px * um:.0f} um at half depth (u = {section.u_width_px * um:.0f} um),"
+        f"Depth {section.depth_um:.1f} µm (u = {section.u_depth_um:.1f} µm; {how}),"
+        f" width {section.width_px * um:.0f} µm at half depth (u = {section.u_width_px * um:.0f} µm),"
         f" walls {section.wall_angle_deg:.0f} degrees,"
         f" over {section.stations} sections."
     )
@@ -160,8 +160,8 @@ def judge_raised_line(section: Section, pitch_mm: float) -> Verdict:
         )
     um = pitch_mm * UM_PER_MM
     sentence = (
-        f"It stands {section.depth_um:.1f} um above the surface beside (u = {section.u_depth_um:.1f} um),"
-        f" {section.width_px * um:.0f} um wide at half height."
+        f"It stands {section.depth_um:.1f} µm above the surface beside (u = {section.u_depth_um:.1f} µm),"
+        f" {section.width_px * um:.0f} µm wide at half height."
     )
     return Verdict("deposit", _significance(section.depth_um, section.u_depth_um), (sentence,))
 
@@ -169,7 +169,7 @@ def judge_raised_line(section: Section, pitch_mm: float) -> Verdict:
 def judge_area(depth_um: float, u_depth_um: float, grain_ratio: float, area_mm2: float) -> Verdict:
     """An area wider than any line, below the surface beside."""
     sentence = (
-        f"An area of {area_mm2:.2f} mm2 lies {depth_um:.1f} um (u = {u_depth_um:.1f} um) below the surface beside its"
+        f"An area of {area_mm2:.2f} mm² lies {depth_um:.1f} µm (u = {u_depth_um:.1f} µm) below the surface beside its"
         " wall (ISO 8785)."
     )
     grain = f"Its floor is {grain_ratio:.1f} times as rough as the land beside"
@@ -182,8 +182,8 @@ def judge_spot(depth_um: float, u_depth_um: float, across_um: float, axes_ratio:
     """A compact recession (pit) or raising (deposit: negative depth)."""
     name, where = ("pit", "below") if depth_um >= 0 else ("deposit", "above")
     sentence = (
-        f"A spot {across_um:.0f} um across, {axes_ratio:.1f} times as long as wide, lies {abs(depth_um):.1f} um"
-        f" (u = {u_depth_um:.1f} um) {where} the surface beside."
+        f"A spot {across_um:.0f} µm across, {axes_ratio:.1f} times as long as wide, lies {abs(depth_um):.1f} µm"
+        f" (u = {u_depth_um:.1f} µm) {where} the surface beside."
     )
     compact = 1 - 0.5 * ramp(axes_ratio, 1.5, 2.5)
     return Verdict(name, round(_significance(abs(depth_um), u_depth_um) * compact, 3), (sentence,))

@@ -1,7 +1,7 @@
 """The section across a line: width, depth, walls and ridges, each with its standard uncertainty.
 
 Depths count from the surface beside (ISO 8785). The width is taken at half depth, the wall angle between 20 and 80 %
-of the depth (standards.md 4.30, common practice); where the floor is at least nine pixels wide the depth follows
+of the depth (common practice, no source); where the floor is at least nine pixels wide the depth follows
 ISO 5436-1 type A1 (4.28, 4.29).
 """
 

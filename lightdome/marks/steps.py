@@ -43,7 +43,7 @@ def trace_marks(
     NaN unknown).
 
     reference_cutoff_mm : cut-off of the surface that counts as land (ISO 16610-61 weight; 8 mm is the widest usual
-    index that keeps the drift of photometric heights out, standards.md 4.13 and 4.15). widest_line_um : wider is an
+    index that keeps the drift of photometric heights out, ISO 25178-3, from memory). widest_line_um : wider is an
     area. threshold : rise over noise a line needs: 4 is enough on rolled metal (tests/marks/test_lines.py), 6 keeps
     crowded lettering from branching.
     longest_gap_um : bridged between pieces of one line, as far as they are twice as long. shortest_mm : shorter traces
@@ -130,7 +130,7 @@ def split_relief(
     non-zero on them alone; etched_height = height - form - scratch_height. NaN stays NaN.
 
     form_cutoff_mm : wavelength of which half goes to the form (ISO 16610-61). 8 mm keeps the relief of lettering and
-    tone and leaves out what photometric heights do not know (methods.md 1: drift of the whole plate).
+    tone and leaves out what photometric heights do not know (an error of lamps or gain bends the whole plate).
     """
     if not (np.isfinite(form_cutoff_mm) and form_cutoff_mm > 0):
         raise MarkError(f"split_relief: form_cutoff_mm must be positive, got {form_cutoff_mm}; correct the setting")

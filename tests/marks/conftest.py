@@ -16,7 +16,7 @@ PITCH_MM = 0.05
 
 
 def _v_with_ridges(away_px: np.ndarray, mouth_px: float, depth_um: float, removed: float) -> np.ndarray:
-    """Height of a V groove whose two ridges are as steep as its walls and hold what was not removed (methods.md 4)."""
+    """Height of a V groove whose two ridges are as steep as its walls and hold what was not removed."""
     slope = depth_um / (mouth_px / 2)
     ridge = depth_um * np.sqrt((1 - removed) / 2)
     beyond = away_px - mouth_px / 2

@@ -8,7 +8,7 @@ from lightdome.marks.relief import fill_across, form_of
 
 @pytest.mark.parametrize(("ratio", "kept"), [(0.5, 0.0625), (1, 0.5), (2, 0.841), (3, 0.926), (5, 0.973)])
 def test_form_keeps_the_share_of_a_wave_that_iso_16610_61_says(ratio, kept):
-    # check values of standards.md 4.17, amplitude kept at wavelength over cut-off
+    # amplitude kept at wavelength over cut-off, 2^-(cut-off / wavelength)^2 (ISO 16610-61)
     cutoff_px = 30.0
     wave = 10 * np.cos(2 * np.pi * np.arange(600) / (ratio * cutoff_px)) * np.ones((90, 1))
     form = form_of(wave.astype(np.float32), cutoff_px)

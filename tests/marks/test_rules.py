@@ -78,7 +78,7 @@ def test_ramp_widens_with_the_uncertainty():
 def test_areas_and_spots_say_their_numbers():
     area = judge_area(20.0, 0.5, 4.0, 12.5)
     assert (area.class_name, area.confidence > 0.9) == ("etched", True)
-    assert "12.50 mm2" in area.evidence[0]
+    assert "12.50 mm²" in area.evidence[0]
     assert judge_spot(9.0, 0.5, 300, 1.1).class_name == "pit"
     assert judge_spot(-4.0, 0.5, 300, 1.1).class_name == "deposit"
     assert judge_spot(1.0, 1.0, 300, 1.1).confidence < 0.8

@@ -37,7 +37,7 @@ def test_depth_of_a_v_groove_is_right_within_5_percent_and_its_width_within_a_pi
 
 @pytest.mark.parametrize("removed", [0.0, 0.5, 0.9])
 def test_ridge_over_depth_of_a_ploughed_v_is_the_root_of_half_of_what_stayed(removed, away, v_with_ridges):
-    # methods.md 4: 0.71, 0.50, 0.22; the analytic ridges have the walls' slope
+    # geometry: ridge / depth = sqrt((1 - f) / 2) = 0.71, 0.50, 0.22; the analytic ridges have the walls' slope
     height = v_with_ridges(away(SHAPE, THROUGH, 20), 14, 20.0, removed)
     section = section_of(height, line_through(20))
     ratio = (section.burr_left_um + section.burr_right_um) / 2 / section.depth_um
