@@ -7,13 +7,14 @@ zipped zarr v3 group, chunked to hold all lamps of a block of pixels.
 
 import csv
 import errno
+import glob
 import json
 import os
 import shutil
 import socket
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -47,42 +48,25 @@ PROVENANCE_TAG = "LIGHTDOME_PROVENANCE"
 
 @contextmanager
 def beside(path: Path) -> Iterator[Path]:
-    """Give a path beside `path` to write to; move it in when the block ends well, delete it when it does not.
-
-    What a killed process left beside its place is deleted on the way in.
-    """
-    path = Path(path)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        _sweep(path)
-    except OSError as error:
-        raise _write_error(path, error) from error
-    part = path.with_name(f".{path.name}.{socket.gethostname()}.{os.getpid()}.part")
-    try:
+    """Give a path beside `path` to write to; move it in when the block ends well, delete it when it does not."""
+    with scratch(path) as part:
         yield part
         part.replace(path)
-    except (OSError, RasterioError) as error:
-        raise _write_error(path, error) from error
-    finally:
-        _remove(part)
 
 
 @contextmanager
 def scratch(path: Path) -> Iterator[Path]:
     """Give a path beside `path` for what a step must put down meanwhile; deleted when the block ends, however it ends.
 
-    What a killed process left is deleted on the way in, as in `beside`.
+    What a killed process left beside its place is deleted on the way in.
     """
     path = Path(path)
+    part = path.with_name(f".{path.name}.{socket.gethostname()}.{os.getpid()}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         _sweep(path)
-    except OSError as error:
-        raise _write_error(path, error) from error
-    part = path.with_name(f".{path.name}.{socket.gethostname()}.{os.getpid()}.part")
-    try:
         yield part
-    except OSError as error:
+    except (OSError, RasterioError) as error:
         raise _write_error(path, error) from error
     finally:
         _remove(part)
@@ -91,22 +75,18 @@ def scratch(path: Path) -> Iterator[Path]:
 def _sweep(path: Path) -> None:
     """Delete parts of `path` whose writer on this machine is no longer alive."""
     host = socket.gethostname()
-    for part in path.parent.glob(f".{glob_escape(path.name)}.{glob_escape(host)}.*.part"):
+    for part in path.parent.glob(glob.escape(f".{path.name}.{host}.") + "*.part"):
         pid = part.name.removesuffix(".part").removesuffix(".scratch").rpartition(".")[2]
         if pid.isdigit() and not Path(f"/proc/{pid}").exists():
             _remove(part)
-
-
-def glob_escape(name: str) -> str:
-    """A file name that `glob` takes literally."""
-    return "".join(f"[{letter}]" if letter in "*?[" else letter for letter in name)
 
 
 def _remove(path: Path) -> None:
     if path.is_dir():
         shutil.rmtree(path, ignore_errors=True)
     else:
-        path.unlink(missing_ok=True)
+        with suppress(NotADirectoryError):
+            path.unlink(missing_ok=True)
 
 
 def _write_error(path: Path, error: Exception) -> ProductError:

@@ -71,27 +71,32 @@ class LampSet:
 
     @classmethod
     def from_dict(cls, facts: dict[str, Any]) -> "LampSet":
-        """Read the JSON form back."""
-        lamps = facts["lamps"]
-        near = facts["model"] == "near"
-        if near:
-            vectors = np.array([[lamp["x_mm"], lamp["y_mm"], lamp["z_mm"]] for lamp in lamps], dtype=float)
-        else:
-            vectors = directions(
-                np.array([lamp["azimuth_deg"] for lamp in lamps]), np.array([lamp["elevation_deg"] for lamp in lamps])
+        """Read the JSON form back; LampError where it is not one."""
+        try:
+            lamps = facts["lamps"]
+            near = facts["model"] == "near"
+            u_key = "u_position_mm" if near else "u_direction_deg"
+
+            def column(key: str) -> np.ndarray:
+                return np.array([np.nan if lamp[key] is None else lamp[key] for lamp in lamps], dtype=float)
+
+            if near:
+                vectors = np.stack([column("x_mm"), column("y_mm"), column("z_mm")], axis=1)
+            else:
+                vectors = directions(column("azimuth_deg"), column("elevation_deg"))
+            return cls(
+                names=tuple(lamp["lamp"] for lamp in lamps),
+                model=facts["model"],
+                vectors=vectors,
+                power=column("power"),
+                u_vectors=column(u_key),
+                beam_exponent=float(facts["beam_exponent"]),
+                flat_divided=bool(facts["flat_divided"]),
+                camera_distance_mm=facts["camera_distance_mm"],
+                how_known=facts["how_known"],
             )
-        u_key = "u_position_mm" if near else "u_direction_deg"
-        return cls(
-            names=tuple(lamp["lamp"] for lamp in lamps),
-            model=facts["model"],
-            vectors=vectors,
-            power=np.array([lamp["power"] for lamp in lamps], dtype=float),
-            u_vectors=np.array([np.nan if lamp[u_key] is None else lamp[u_key] for lamp in lamps], dtype=float),
-            beam_exponent=float(facts["beam_exponent"]),
-            flat_divided=bool(facts["flat_divided"]),
-            camera_distance_mm=facts["camera_distance_mm"],
-            how_known=facts["how_known"],
-        )
+        except (KeyError, TypeError, ValueError) as error:
+            raise LampError(f"lamps.json is not what locate-lamps writes ({error}); run locate-lamps again") from error
 
 
 def directions(azimuth_deg: np.ndarray, elevation_deg: np.ndarray) -> np.ndarray:

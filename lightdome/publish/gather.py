@@ -173,7 +173,7 @@ def _lamps(facts: dict[str, Any] | None) -> LampSet | None:
     """The lamps, or None where they are not known or cannot be understood."""
     try:
         return LampSet.from_dict(facts) if facts else None
-    except (LightdomeError, KeyError, TypeError, ValueError):
+    except LightdomeError:
         return None
 
 

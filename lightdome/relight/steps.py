@@ -42,7 +42,7 @@ def fit_relighting(
     """
     if order not in (None, 2, 3):
         raise RelightError(f"fit_relighting: order must be 2 or 3, got {order}; correct the setting or leave it out")
-    lamp_set = _read_lamps(lamps)
+    lamp_set = LampSet.from_dict(read_json(lamps))
     with open_stack(stack) as light:
         if light.lamps != lamp_set.names:
             raise RelightError(f"{lamps}: its lamps are not those of {stack.name}; run locate-lamps again")
@@ -77,14 +77,6 @@ def fit_relighting(
             "provenance": provenance.as_dict(),
         },
     )
-
-
-def _read_lamps(path: Path) -> LampSet:
-    facts = read_json(path)
-    try:
-        return LampSet.from_dict(facts)
-    except (KeyError, TypeError, ValueError) as error:
-        raise RelightError(f"{path}: is not what locate-lamps writes ({error}); run locate-lamps again") from error
 
 
 def _lights(lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

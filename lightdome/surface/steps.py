@@ -50,7 +50,7 @@ def solve_normals(
 
     if method not in METHODS:
         raise SurfaceError(f"solve-normals: method must be {' or '.join(METHODS)}, got {method!r}; correct the setting")
-    lamp_set = _read_lamps(lamps)
+    lamp_set = LampSet.from_dict(read_json(lamps))
     settings = {"method": method}
     provenance = Provenance.of("solve-normals", [stack, lamps], settings)
     solved = []
@@ -77,14 +77,6 @@ def solve_normals(
                     f"{stack}: no pixel is seen well under {FEWEST_LAMPS} lamps; look at the mask, at the exposure "
                     "(clipping) and at the lamp table"
                 )
-
-
-def _read_lamps(path: Path) -> LampSet:
-    facts = read_json(path)
-    try:
-        return LampSet.from_dict(facts)
-    except (KeyError, TypeError, ValueError) as error:
-        raise SurfaceError(f"{path}: is not what locate-lamps writes ({error}); run locate-lamps again") from error
 
 
 def _refuse_mismatch(light: Stack, lamps: LampSet, path: Path) -> None:

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from lightdome.errors import RelightError
+from lightdome.errors import LampError, RelightError
 from lightdome.lights.field import lamp_field
 from lightdome.lights.lamps import LampSet, directions
 from lightdome.provenance import Provenance
@@ -131,5 +131,5 @@ def test_lamps_of_another_stack_are_refused(tmp_path):
     with pytest.raises(RelightError, match="run locate-lamps again"):
         fit(folder)
     write_json(folder / "lamps.json", {"model": "near"})
-    with pytest.raises(RelightError, match="is not what locate-lamps writes"):
+    with pytest.raises(LampError, match="is not what locate-lamps writes"):
         fit(folder)

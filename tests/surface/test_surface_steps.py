@@ -6,7 +6,7 @@ import pytest
 
 from lightdome import store
 from lightdome.commands import main
-from lightdome.errors import ProductError, SurfaceError
+from lightdome.errors import LampError, ProductError, SurfaceError
 from lightdome.surface.steps import integrate_height, map_curvature, measure_texture, solve_normals
 
 PITCH_MM = 0.05
@@ -115,7 +115,7 @@ def test_scale_of_curvature_is_in_the_tags(field):
 
 def refused(step, *arguments, **settings):
     """The one sentence of a refusal."""
-    with pytest.raises((SurfaceError, ProductError)) as caught:
+    with pytest.raises((SurfaceError, ProductError, LampError)) as caught:
         step(*arguments, **settings)
     sentence = str(caught.value)
     assert "\n" not in sentence
