@@ -11,6 +11,7 @@ import pytest
 import rasterio
 from nights import BIN, TOP, snakemake, write_night
 from rio_cogeo import cog_validate
+from ruamel.yaml import YAML
 
 RASTERS = {
     "surface/normals.tif": {"nx": "1", "ny": "1", "nz": "1"},
@@ -107,6 +108,17 @@ def test_a_dry_run_of_the_sample_names_every_rule():
     assert dry.returncode == 0, dry.stderr
     for rule in ("check_session", "solve_normals", "split_relief", "build_review", "summarise_night"):
         assert rule in dry.stdout
+
+
+@pytest.mark.parametrize("profile", ["laptop", "overnight"])
+def test_a_profile_changes_no_answer(profile, tmp_path):
+    folder = f"workflow/profiles/{profile}"
+    run = [BIN / "snakemake", "-n", "--workflow-profile", folder, "--config", f"results={tmp_path}"]
+    dry = subprocess.run(run, cwd=TOP, capture_output=True, text=True, check=False)
+    assert dry.returncode == 0, dry.stderr
+    assert "solve_normals" in dry.stdout
+    kept = set(YAML(typ="safe").load(TOP / folder / "config.yaml"))
+    assert kept <= {"cores", "resources", "retries", "keep-going", "rerun-incomplete", "nolock", "show-failed-logs"}
 
 
 def test_one_bad_plate_leaves_the_others_finished_and_the_summary_says_why(tmp_path):
