@@ -32,6 +32,8 @@ STILL_PX = 0.01
 NEWTON_STEPS = 8
 LEAST_SHIFT_PX = 0.3
 """Shifts below it are left alone: interpolation would blur more than it mends."""
+FEW_PATCHES, LEAST_SHIFT_OF_FEW_PX = 4, 1.0
+"""Two or three patches of a small picture cannot tell motion from shading that moves both alike: whole pixels count."""
 SHADING_PX = (0.06, 0.12)
 """Least and most standard deviation of the shift that shading alone feigns (matt, mirror-like); in between, the scatter
 of the frames themselves tells it. tests/session/test_motion.py holds it on matt and on glossy grooves."""
@@ -132,7 +134,8 @@ def measure_motion(spectra: np.ndarray, side: int) -> Motion:
     shading_px = np.clip(1.4826 * np.median(np.abs(measured[reliable])), *SHADING_PX)
     u_px = np.hypot(spread, shading_px)
     length = np.hypot(*measured.T)
-    sure = reliable & (length >= LEAST_SHIFT_PX) & (length >= SURE_AT * u_px)
+    least_px = LEAST_SHIFT_PX if spectra.shape[1] >= FEW_PATCHES else LEAST_SHIFT_OF_FEW_PX
+    sure = reliable & (length >= least_px) & (length >= SURE_AT * u_px)
     return Motion(
         shift_px=np.where(sure[:, None], measured, 0.0),
         measured_px=np.where(reliable[:, None], measured, np.nan),
