@@ -67,14 +67,12 @@ def texture_table(texture: Mapping[str, Any]) -> dict[str, Any]:
         rows.append(
             {"parameter": PARAMETER_WORDS.get(parameter, parameter), "unit": unit_words(unit), "values": values}
         )
-    indices = ", ".join(
-        f"{name.replace('_', ' ')} {value}" for name, value in texture.get("nesting_indices", {}).items()
-    )
+    indices = texture.get("nesting_indices", {})
     return {
         "regions": [str(region["region"]) for region in regions],
         "rows": rows,
         "standard": str(texture.get("standard", "")),
-        "indices": ", ".join(indices),
+        "indices": ", ".join(f"{INDEX_WORDS.get(name, name)} {value:g} mm" for name, value in indices.items()),
         "cautions": [str(text) for text in (*texture.get("cautions", ()), texture.get("u_reason", "")) if text],
     }
 

@@ -55,6 +55,7 @@ def test_the_page_says_what_a_conservator_asks(whole):
         "120 ± 10",
         "metal was pushed aside",
         "not traceable",
+        "S-filter 0.08 mm, L-filter 2 mm",
         "31.2",
         "method = robust",
         "Read with care",
