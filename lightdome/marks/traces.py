@@ -21,6 +21,7 @@ GAP_SHARE = 0.6
 HIDDEN_SHARE, HIDDEN_GAP_SHARE = 0.4, 1.0
 """The same where at least this share of the gap lies in other marks, which hide the line."""
 ROUNDS = 3
+ENDS_AT_ONCE = 4096
 SMOOTH_PX = 2.0
 SIMPLIFY_PX = 0.2
 NEIGHBOURS = np.ones((3, 3), bool)
@@ -93,21 +94,21 @@ def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray) -> li
         np.array(values)
         for values in zip(*(_heading(piece, index) for piece in pieces for index in (0, -1)), strict=True)
     )
-    pairs = cKDTree(ends).query_pairs(max(gap_px, NEAR_GAP_PX), output_type="ndarray")
-    pairs = pairs[pairs[:, 0] // 2 != pairs[:, 1] // 2]
-    if not len(pairs):
-        return pieces
-    one, other = pairs.T
-    distance = np.linalg.norm(ends[other] - ends[one], axis=1)
-    gap = anchors[other] - anchors[one]
-    shorter = np.minimum(lengths[one // 2], lengths[other // 2])
+    one, other = _pairs_in_reach(
+        ends, np.repeat(np.clip(HIDDEN_GAP_SHARE * lengths, NEAR_GAP_PX, max(gap_px, NEAR_GAP_PX)), 2)
+    )
     turn = _angle_deg(headings[one], -headings[other])
+    one, other, turn = (values[turn <= TURN_DEG] for values in (one, other, turn))
+    gap = anchors[other] - anchors[one]
     unit = gap / np.maximum(np.linalg.norm(gap, axis=1), 1e-9)[:, None]
     bend = np.maximum(_angle_deg(headings[one], unit), _angle_deg(-headings[other], unit))
+    distance = np.linalg.norm(ends[other] - ends[one], axis=1)
     near = distance <= NEAR_GAP_PX
+    straight = near | (bend <= TURN_DEG / 2)
+    one, other, turn, bend, distance, near = (values[straight] for values in (one, other, turn, bend, distance, near))
     hidden = _share_inside(below, ends[one], ends[other]) > HIDDEN_SHARE
-    limit = np.maximum(NEAR_GAP_PX, np.minimum(gap_px, np.where(hidden, HIDDEN_GAP_SHARE, GAP_SHARE) * shorter))
-    fits = (turn <= TURN_DEG) & (distance <= limit) & (near | (bend <= TURN_DEG / 2))
+    shorter = np.minimum(lengths[one // 2], lengths[other // 2])
+    fits = near | (distance <= np.minimum(gap_px, np.where(hidden, HIDDEN_GAP_SHARE, GAP_SHARE) * shorter))
     # across a junction the heading over the gap is known to a pixel only, so it weighs little
     cost = turn / TURN_DEG + np.where(near, bend / 180, bend / TURN_DEG) + distance / max(gap_px, NEAR_GAP_PX)
     order = np.lexsort((other, one, cost))
@@ -117,6 +118,23 @@ def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray) -> li
         if a not in partner and b not in partner:
             partner[a], partner[b] = b, a
     return _chains(pieces, partner)
+
+
+def _pairs_in_reach(ends: np.ndarray, reach_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of ends of different pieces that lie within the reach (n,) of both; some ends at a time, for memory."""
+    tree = cKDTree(ends)
+    found = [np.zeros((2, 0), int)]
+    for start in range(0, len(ends), ENDS_AT_ONCE):
+        some = np.arange(start, min(start + ENDS_AT_ONCE, len(ends)))
+        around = tree.query_ball_point(ends[some], reach_px[some])
+        one = np.repeat(some, [len(others) for others in around])
+        other = np.concatenate([np.array(others, int) for others in around])
+        apart = (one < other) & (one // 2 != other // 2)
+        one, other = one[apart], other[apart]
+        mutual = np.linalg.norm(ends[other] - ends[one], axis=1) <= reach_px[other]
+        found.append(np.stack([one[mutual], other[mutual]]))
+    one, other = np.concatenate(found, axis=1)
+    return one, other
 
 
 def _share_inside(mask: np.ndarray, starts: np.ndarray, ends: np.ndarray) -> np.ndarray:
