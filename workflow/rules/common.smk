@@ -84,16 +84,15 @@ def of_plate(*products):
     return paths
 
 
-def megapixels(wildcards):
-    return PLAN.pixels(field_of(wildcards)) / 1e6
+def memory_mb(base, per_megapixel):
+    """Memory of a step from the field's pixels, a little over what benchmarks/memory.py measured with 48 lamps.
 
-
-def memory_mb(base, per_megapixel, per_megapixel_lamp=0.0):
-    """Memory of a step from the field's pixels and lamps, as measured by benchmarks/memory.py, more at each attempt."""
+    Steps that read all lamps do so a block of pixels at a time, so that more lamps take little more.
+    """
 
     def mem_mb(wildcards, attempt):
         lamps = PLAN.lamp_count(field_of(wildcards))
-        need = base + megapixels(wildcards) * (per_megapixel + per_megapixel_lamp * lamps)
+        need = base * max(1, lamps / 96) + per_megapixel * PLAN.pixels(field_of(wildcards)) / 1e6
         return round(need * (1 + 0.5 * (attempt - 1)))
 
     return mem_mb

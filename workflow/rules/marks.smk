@@ -18,7 +18,7 @@ rule trace_marks:
         "../envs/lightdome.yaml"
     threads: 4
     resources:
-        mem_mb=memory_mb(400, 50),
+        mem_mb=memory_mb(350, 35),
     params:
         flags=flags("trace_marks"),
         code=code_mark("marks"),
@@ -52,7 +52,7 @@ rule classify_marks:
     conda:
         "../envs/lightdome.yaml"
     resources:
-        mem_mb=memory_mb(400, 50),
+        mem_mb=memory_mb(300, 40),
     params:
         code=code_mark("marks"),
     shell:
@@ -77,7 +77,7 @@ rule split_relief:
     conda:
         "../envs/lightdome.yaml"
     resources:
-        mem_mb=memory_mb(400, 50),
+        mem_mb=memory_mb(250, 18),
     params:
         flags=flags("split_relief"),
         code=code_mark("marks"),

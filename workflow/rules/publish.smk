@@ -34,7 +34,7 @@ rule build_review:
     conda:
         "../envs/lightdome.yaml"
     resources:
-        mem_mb=900,
+        mem_mb=600,
     params:
         session=SESSION,
         plate_results=lambda wildcards, output: Path(output[0]).parents[1],
@@ -62,7 +62,7 @@ rule write_report:
     conda:
         "../envs/lightdome.yaml"
     resources:
-        mem_mb=900,
+        mem_mb=600,
     params:
         session=SESSION,
         plate_results=lambda wildcards, output: Path(output[0]).parent,

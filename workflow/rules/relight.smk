@@ -17,7 +17,7 @@ rule fit_relighting:
         "../envs/lightdome.yaml"
     threads: 4
     resources:
-        mem_mb=memory_mb(800, 10),
+        mem_mb=memory_mb(600, 15),
     params:
         flags=flags("fit_relighting"),
         code=code_mark("relight", "lights"),

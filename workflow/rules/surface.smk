@@ -18,7 +18,7 @@ rule solve_normals:
         "../envs/lightdome.yaml"
     threads: 4
     resources:
-        mem_mb=memory_mb(800, 0),
+        mem_mb=memory_mb(600, 0),
     params:
         flags=flags("solve_normals"),
         code=code_mark("surface", "lights"),
@@ -44,7 +44,7 @@ rule integrate_height:
         "../envs/lightdome.yaml"
     threads: 4
     resources:
-        mem_mb=memory_mb(300, 50),
+        mem_mb=memory_mb(250, 32),
     params:
         flags=flags("integrate_height"),
         code=code_mark("surface"),
@@ -68,7 +68,7 @@ rule map_curvature:
         "../envs/lightdome.yaml"
     threads: 4
     resources:
-        mem_mb=memory_mb(500, 10),
+        mem_mb=memory_mb(400, 2),
     params:
         flags=flags("map_curvature"),
         code=code_mark("surface"),
@@ -91,7 +91,7 @@ rule measure_texture:
         "../envs/lightdome.yaml"
     threads: 4
     resources:
-        mem_mb=memory_mb(300, 50),
+        mem_mb=memory_mb(250, 18),
     params:
         flags=flags("measure_texture"),
         code=code_mark("surface"),
