@@ -22,6 +22,8 @@ test: .venv/test
 
 bench: .venv/test
 	$(BIN)/python benchmarks/normals.py $(SESSION)
+	$(BIN)/snakemake --cores $(CORES)
+	$(BIN)/python benchmarks/marks.py sample_captures/tern-point-2031-05 results/tern-point-2031-05
 	$(BIN)/python benchmarks/memory.py
 
 .venv/demo: requirements.txt pyproject.toml | .venv/python
