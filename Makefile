@@ -41,11 +41,11 @@ bench: .venv/test
 	$(PYTHON) -m venv .venv
 	@touch $@
 
-# What open3d loads from the system: as root, install what is missing; otherwise name it.
+# What open3d (and mitsuba, libatomic1) load from the system: as root, install what is missing; otherwise name it.
 # Systems without ldconfig are left to their owner.
 libraries:
 	@export PATH="$$PATH:/sbin:/usr/sbin"; missing=""; \
-	for pair in libusb-1.0.so:libusb-1.0-0 libGL.so:libgl1 libEGL.so:libegl1 libX11.so:libx11-6; do \
+	for pair in libusb-1.0.so:libusb-1.0-0 libGL.so:libgl1 libEGL.so:libegl1 libX11.so:libx11-6 libatomic.so:libatomic1; do \
 	  ! command -v ldconfig >/dev/null || ldconfig -p | grep -q "$${pair%%:*}" || missing="$$missing $${pair##*:}"; \
 	done; \
 	$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || missing="$$missing python3-venv"; \
