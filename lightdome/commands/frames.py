@@ -1,10 +1,10 @@
 """Commands of the word frames."""
 
 import argparse
-import os
 from pathlib import Path
 from typing import Any
 
+from lightdome.commands.products import add_products, add_threads
 from lightdome.commands.session import add_field_flags
 
 
@@ -12,9 +12,9 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     """Add the commands."""
     stack = subparsers.add_parser("stack-frames", help="linear light of every lamp, in register")
     add_field_flags(stack)
-    stack.add_argument("--quality", type=Path, required=True, help="frames/quality.json of check-session")
-    stack.add_argument("--stack", type=Path, required=True, help="frames/stack.zarr.zip to write")
-    stack.add_argument("--threads", type=int, default=os.cpu_count() or 1, help="blocks packed at a time")
+    stack.add_argument("--quality", type=Path, required=True, metavar="FILE", help="read frames/quality.json")
+    add_products(stack, reads=(), writes=("stack",))
+    add_threads(stack)
     stack.set_defaults(run=_stack_frames)
 
 

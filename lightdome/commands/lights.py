@@ -1,9 +1,9 @@
 """Commands of the word lights."""
 
 import argparse
-from pathlib import Path
 from typing import Any
 
+from lightdome.commands.products import add_products
 from lightdome.commands.session import add_field_flags
 
 
@@ -11,8 +11,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     """Add the commands."""
     lamps = subparsers.add_parser("locate-lamps", help="position or direction, power and uncertainty of each lamp")
     add_field_flags(lamps)
-    lamps.add_argument("--stack", type=Path, required=True, help="frames/stack.zarr.zip of stack-frames")
-    lamps.add_argument("--lamps", type=Path, required=True, help="lights/lamps.json to write")
+    add_products(lamps, reads=("stack",), writes=("lamps",))
     lamps.set_defaults(run=_locate_lamps)
 
 

@@ -1,23 +1,24 @@
 """Commands of the word relight."""
 
 import argparse
-import os
 from pathlib import Path
 from typing import Any
+
+from lightdome.commands.products import add_products, add_threads
 
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the commands."""
     fit = subparsers.add_parser("fit-relighting", help="a relightable model of every pixel, judged on lamps left out")
-    for name in ("stack", "lamps", "coefficients", "quality"):
-        fit.add_argument(f"--{name}", type=Path, required=True, metavar="FILE")
+    add_products(fit, reads=("stack", "lamps"), writes=("coefficients",))
+    fit.add_argument("--quality", type=Path, required=True, metavar="FILE", help="write relight/quality.json")
     fit.add_argument(
         "--order",
         type=int,
         choices=(2, 3),
         help="order of the harmonics (default: the smaller error on left-out lamps)",
     )
-    fit.add_argument("--threads", type=int, default=os.cpu_count() or 1, help="how many tiles at a time")
+    add_threads(fit)
     fit.set_defaults(run=_fit_relighting)
 
 
