@@ -39,6 +39,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     except LightdomeError as error:
         print(f"lightdome: error: {error}", file=sys.stderr)
         return 2
+    except MemoryError:
+        print(
+            f"lightdome: error: {step} needs more memory than there is; stop other work or use smaller fields",
+            file=sys.stderr,
+        )
+        return 2
     except KeyboardInterrupt:
         print("lightdome: error: interrupted; finished products are kept, run again to go on", file=sys.stderr)
         return 130

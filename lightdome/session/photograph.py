@@ -13,6 +13,8 @@ PNG_PALETTE = 3
 TIFF_SIGNATURES = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 JPEG_SIGNATURE = b"\xff\xd8\xff"
 TIFF_GREY, TIFF_RGB = 1, 2
+MOST_PIXELS = 1_000_000_000
+"""Ten times the largest camera: a header that says more is damaged, and would ask for more memory than there is."""
 BITS = {np.dtype(np.uint8): 8, np.dtype(np.uint16): 16}
 
 
@@ -23,6 +25,7 @@ def read_photograph(path: Path) -> np.ndarray:
     sensor's. An opaque alpha channel is dropped. Fails with FrameError where the file is missing, damaged, cut off, of
     another form or depth, or partly transparent (it was edited, so its numbers are no longer the sensor's).
     """
+    photograph_size(path)
     try:
         kind = _kind(path)
         if kind == "png":
@@ -42,6 +45,13 @@ def read_photograph(path: Path) -> np.ndarray:
 
 def photograph_size(path: Path) -> tuple[int, int]:
     """Rows and columns from the header alone; fails with FrameError as `read_photograph` does."""
+    rows, cols = _size_in_header(path)
+    if rows * cols > MOST_PIXELS:
+        raise _unreadable(path, f"its header says {cols} x {rows} pixels, more than any camera gives")
+    return rows, cols
+
+
+def _size_in_header(path: Path) -> tuple[int, int]:
     try:
         kind = _kind(path)
         if kind == "png":

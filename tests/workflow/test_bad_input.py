@@ -1,8 +1,10 @@
 """Bad input from the command line: one sentence that names the place, exit code 2, nothing half-written."""
 
 import shutil
+import struct
 import subprocess
 import sys
+import zlib
 
 import imageio.v3 as iio
 import numpy as np
@@ -49,6 +51,16 @@ def add_row(row):
             file.write(row + "\n")
 
     return change
+
+
+def boundless(session):
+    """Headers of PNG files that promise more pixels than any camera has."""
+    for number in range(1, 9):
+        path = session / f"frames/TP-1-L{number}.png"
+        content = bytearray(path.read_bytes())
+        content[16:24] = struct.pack(">II", 2_000_000_000, 2_000_000_000)
+        content[29:33] = struct.pack(">I", zlib.crc32(content[12:29]))
+        path.write_bytes(content)
 
 
 def masked(session):
@@ -108,6 +120,7 @@ BAD = {
     "photograph is text": (write("frames/TP-1-L2.png", b"a photograph"), "TP-1-L2.png"),
     "photograph of another size": (picture("frames/TP-1-L2.png", np.ones((ROWS, 9), np.uint16)), "TP-1-L2.png"),
     "photograph of another depth": (picture("frames/TP-1-L2.png", np.ones((ROWS, COLS), np.uint8)), "TP-1-L2.png"),
+    "photographs without bounds": (boundless, "TP-1-L1.png"),
     "no pixel inside the mask": (masked, "mask"),
     "a cell missing in every row": (edit("frames.csv", "lamp\n", "lamp,sha256\n"), "frames.csv"),
 }
