@@ -24,7 +24,7 @@ import rasterio.shutil
 import zarr
 import zarr.codecs
 import zarr.storage
-from rasterio.enums import ColorInterp
+from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import RasterioError
 from rasterio.transform import Affine
 from rasterio.windows import Window as RasterioWindow
@@ -158,6 +158,8 @@ def raster_writer(
                         SOFTWARE=f"{provenance.software} {provenance.version}",
                     )
                     yield RasterWriter(dataset, grid)
+                    # made here, band by band, they take a tenth of the time that the copy would need for them
+                    dataset.build_overviews(_overviews(grid), Resampling.average if is_float else Resampling.nearest)
                 rasterio.shutil.copy(
                     scratch,
                     part,
@@ -165,7 +167,6 @@ def raster_writer(
                     COMPRESS="DEFLATE",
                     PREDICTOR="FLOATING_POINT" if is_float else "STANDARD",
                     BLOCKSIZE=BLOCK_PX,
-                    OVERVIEW_RESAMPLING="AVERAGE" if is_float else "NEAREST",
                     BIGTIFF="IF_SAFER",
                     NUM_THREADS="ALL_CPUS",
                 )
@@ -213,9 +214,7 @@ class RasterReader:
         """All bands, averaged down so that the longer side has at most `longest_px` pixels (from the overviews)."""
         factor = max(1.0, max(self.grid.shape) / longest_px)
         shape = tuple(max(1, round(side / factor)) for side in self.grid.shape)
-        resampling = rasterio.enums.Resampling.average
-        if self._dataset.dtypes[0] == "uint8":
-            resampling = rasterio.enums.Resampling.nearest
+        resampling = Resampling.nearest if self._dataset.dtypes[0] == "uint8" else Resampling.average
         with self._lock:
             return self._dataset.read(out_shape=(len(self.bands), *shape), resampling=resampling)
 
@@ -234,6 +233,14 @@ def read_raster(path: Path) -> Raster:
     """Read a whole raster product."""
     with open_raster(path) as reader:
         return Raster(reader.read(), reader.grid, reader.bands)
+
+
+def _overviews(grid: Grid) -> list[int]:
+    """Factors, each twice the one before, until the whole fits in one block."""
+    factors = [2]
+    while max(grid.shape) > BLOCK_PX * factors[-1]:
+        factors.append(2 * factors[-1])
+    return factors if max(grid.shape) > BLOCK_PX else []
 
 
 def _transform(grid: Grid) -> Affine:

@@ -85,6 +85,19 @@ def test_a_reduced_reading_is_the_mean(tmp_path):
     assert (small == 7).all()
 
 
+def test_an_overview_is_the_mean_of_what_is_known(tmp_path):
+    raster = two_bands((1100, 600))
+    store.write_raster(tmp_path / "a.tif", raster, ORIGIN)
+    with rasterio.open(tmp_path / "a.tif", overview_level=0) as dataset:
+        half = dataset.read()
+    fours = raster.values.reshape(2, 550, 2, 300, 2)
+    known = np.isfinite(fours).any(axis=(2, 4))
+    assert np.array_equal(np.isfinite(half), known)
+    # numpy's own mean over the known ones of each two by two pixels
+    mean = np.ma.masked_invalid(fours).mean(axis=(2, 4))
+    assert half[known] == pytest.approx(mean[known].filled(), abs=1e-5)
+
+
 def test_a_failed_step_leaves_nothing(tmp_path):
     raster = two_bands((60, 80))
     with (
