@@ -9,16 +9,20 @@ from pathlib import Path
 from typing import Any
 
 from lightdome import __version__
+from lightdome.errors import ProductError
 
 HASH_BLOCK_BYTES = 1 << 20
 
 
 def sha256_of(path: Path) -> str:
-    """SHA-256 of a file as 64 hex digits, read in blocks."""
+    """SHA-256 of a file as 64 hex digits, read in blocks; ProductError where it cannot be read."""
     digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while block := file.read(HASH_BLOCK_BYTES):
-            digest.update(block)
+    try:
+        with path.open("rb") as file:
+            while block := file.read(HASH_BLOCK_BYTES):
+                digest.update(block)
+    except OSError as error:
+        raise ProductError(f"{path}: cannot be read ({error.strerror}); correct the path or make it again") from error
     return digest.hexdigest()
 
 

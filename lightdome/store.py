@@ -72,6 +72,20 @@ def scratch(path: Path) -> Iterator[Path]:
         _remove(part)
 
 
+def check_room(path: Path, need_bytes: int) -> None:
+    """Refuse to begin where so many bytes cannot fit on the disk of `path`."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        free_bytes = shutil.disk_usage(path.parent).free
+    except OSError as error:
+        raise _write_error(path, error) from error
+    if free_bytes < need_bytes:
+        raise ProductError(
+            f"{path}: the disk is full: {need_bytes / 1e9:.1f} GB are needed and {free_bytes / 1e9:.1f} GB are free; "
+            f"free some space and run again"
+        )
+
+
 def _sweep(path: Path) -> None:
     """Delete parts of `path` whose writer on this machine is no longer alive."""
     host = socket.gethostname()
@@ -266,15 +280,10 @@ class Stack:
         self.attrs: dict[str, Any] = dict(group.attrs)
         rows, cols = group["light"].shape[1:]
         self.grid = Grid((rows, cols), float(group.attrs["pixel_pitch_mm"]))
-        self.chunk_px: int = group["light"].chunks[1]
 
     def read(self, window: Window | None = None) -> np.ndarray:
         """Light (lamp, rows, columns), float32; 1 is the sensor's white; NaN where clipped or masked out."""
         return np.asarray(self._group["light"][:, *(window or self.grid.window).slices])
-
-    def read_lamp(self, index: int) -> np.ndarray:
-        """Light (rows, columns) under one lamp."""
-        return np.asarray(self._group["light"][index])
 
     def read_colour(self, window: Window | None = None) -> np.ndarray:
         """Mean colour (3, rows, columns) over the lamps, linear, float32."""

@@ -59,7 +59,7 @@ def stack_frames(
     origin = Provenance.of("stack-frames", [*(frame.file for frame in frames), quality], {})
     band_rows = max(1, round(tile_px / store.STACK_BLOCK_PX)) * store.STACK_BLOCK_PX
     names = [shot.lamp.name for shot in shots]
-    _check_room(stack, grid, len(shots))
+    store.check_room(stack, math.prod(grid.shape) * len(shots) * np.dtype(np.float32).itemsize)
     with (
         store.scratch(stack.with_name(f"{stack.name}.planes")) as scratch,
         open_planes(scratch, grid.shape, store.STACK_BLOCK_PX) as planes,
@@ -117,19 +117,6 @@ def _reference_exposure(shots: Sequence[Shot], name: FieldName) -> float | None:
             f"frames.csv, row {row}, column exposure_s: is empty while other lit photographs of {name} have it; add it"
         )
     return float(np.median(known)) if known else None
-
-
-def _check_room(stack: Path, grid: Grid, lamps: int) -> None:
-    """Refuse to begin where the planes cannot fit on the disk."""
-    import shutil
-
-    stack.parent.mkdir(parents=True, exist_ok=True)
-    need, free = math.prod(grid.shape) * lamps * 4, shutil.disk_usage(stack.parent).free
-    if free < need:
-        raise ProductError(
-            f"{stack}: the disk is full: {need / 1e9:.1f} GB are needed and {free / 1e9:.1f} GB are free; free some "
-            f"space and run again"
-        )
 
 
 def _read_ahead(shots: Sequence[Shot], threads: int) -> Iterator[tuple[Shot, list[np.ndarray]]]:

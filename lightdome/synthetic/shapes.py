@@ -3,8 +3,6 @@
 import numpy as np
 from scipy import fft
 
-LEAST_RIDGE_UM = 1e-6
-
 
 def nearest_on_polyline(
     points_mm: np.ndarray, x_mm: np.ndarray, y_mm: np.ndarray

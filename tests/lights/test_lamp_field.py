@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from lightdome.errors import LampError
-from lightdome.lights.field import lamp_field, view_field
+from lightdome.lights.field import lamp_field
 from lightdome.lights.lamps import LampSet, directions
 
 X_MM, Y_MM = np.linspace(-100, 100, 21), np.linspace(70, -70, 15)
@@ -98,13 +98,6 @@ def test_over_a_flat_board_only_the_boards_cosine_is_left():
     places = [(250.0, 40, 180), (-90, -200, 330)]
     toward, irradiance = lamp_field(lamps(places, flat_divided=True, power=np.array([3.0, 5.0])), X_MM, Y_MM)
     assert np.abs(irradiance * toward[:, 2] - 1).max() < 1e-6
-
-
-def test_the_camera_is_seen_straight_up_or_at_its_distance():
-    assert (view_field(lamps([(0, 0, 9)]), X_MM, Y_MM)[2] == 1).all()
-    view = view_field(lamps([(0, 0, 9)], camera_distance_mm=800.0), X_MM, Y_MM)
-    expected = np.array([100.0, -70, 800]) / np.sqrt(100**2 + 70**2 + 800**2)
-    assert view[:, 0, 0] == pytest.approx(expected, rel=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -205,6 +205,25 @@ def test_a_results_folder_that_may_not_be_written_is_said(tmp_path, capsys):
     assert "results" in capsys.readouterr().err
 
 
+def test_a_stack_is_not_begun_where_it_may_not_be_written(good_night, tmp_path, capsys):
+    session = write_night(tmp_path / "capture", plates=("TP-1",))
+    (tmp_path / "file").write_text("")
+    quality = solved(good_night) / "frames/quality.json"
+    assert (
+        main(["stack-frames", str(session), *FIELD, "--quality", str(quality), "--stack", str(tmp_path / "file/s")])
+        == 2
+    )
+    assert "check the results folder" in capsys.readouterr().err
+
+
+def test_an_input_that_is_not_there_is_named(tmp_path, capsys):
+    paths = [word for flag in ("normals", "uncertainty") for word in (f"--{flag}", str(tmp_path / flag))]
+    paths += [word for flag in ("height", "height-uncertainty") for word in (f"--{flag}", str(tmp_path / "new"))]
+    assert main(["integrate-height", *paths]) == 2
+    assert "normals: cannot be read (No such file or directory)" in capsys.readouterr().err
+    assert not (tmp_path / "new").exists()
+
+
 def test_a_disk_that_fills_up_is_said_and_leaves_nothing(tmp_path):
     session = write_night(tmp_path / "capture", plates=("TP-1",))
     done = [BIN / "lightdome", "check-session", session, *FIELD, "--quality", tmp_path / "q.json"]
