@@ -56,6 +56,8 @@ def test_the_page_says_what_a_conservator_asks(whole):
         "metal was pushed aside",
         "not traceable",
         "S-filter 0.08 mm, L-filter 2 mm",
+        "lengths have none yet",
+        "No uncertainty is given",
         "31.2",
         "method = robust",
         "Read with care",
