@@ -40,3 +40,16 @@ def lamp_field(lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.n
             axis = lamps.unit_vectors.astype(np.float32)[:, :, None, None]
             irradiance *= np.clip((to_lamp * axis).sum(axis=1), 0, None) ** np.float32(lamps.beam_exponent)
     return to_lamp, irradiance
+
+
+def view_field(lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:
+    """Unit vectors (3, rows, columns), float32, from the plate surface toward the camera.
+
+    (0, 0, 1) everywhere where the projection is orthographic; toward the entrance pupil above the origin otherwise.
+    """
+    view = np.zeros((3, len(y_mm), len(x_mm)), np.float32)
+    view[2] = 1
+    if lamps.camera_distance_mm is not None:
+        view[0], view[1], view[2] = -x_mm[None, :], -y_mm[:, None], lamps.camera_distance_mm
+        view /= np.sqrt((view**2).sum(axis=0))
+    return view
