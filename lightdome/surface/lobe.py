@@ -40,6 +40,9 @@ class Lobe:
     noise: np.ndarray
     """(3,): variance of the light I (1 = sensor white) about the model = noise[0] + noise[1] I + noise[2] I^2: read
     and shot noise, and the gain that lamps and model leave."""
+    matte_pull: float = 0.0
+    """Inverse variance of the diffuse strength about zero, in units of a pixel's largest light: above zero on a bare
+    metal, where a broad lobe and a diffuse part would take each other's light."""
 
     def __post_init__(self) -> None:
         if self.table.shape != (KNOTS,) or not np.isfinite(self.table).all() or (self.table < 0).any():
@@ -47,7 +50,9 @@ class Lobe:
         if not -0.5 < self.diffuse_curvature < 2:
             raise SurfaceError("the curvature of the diffuse part is out of range; run solve-normals again")
         if self.stretched.shape != (3,) or self.noise.shape != (3,) or not self.noise[0] > 0 or not self.roughness > 0:
-            raise SurfaceError("a lobe needs three entries of its stretch, three of its noise and a roughness above zero")
+            raise SurfaceError(
+                "a lobe needs three entries of its stretch, three of its noise and a roughness above zero"
+            )
 
     @property
     def integral(self) -> float:
@@ -64,6 +69,7 @@ class Lobe:
             "direction_deg": float(np.degrees(direction_rad)),
             "roughness": self.roughness,
             "noise": [float(value) for value in self.noise],
+            "matte_pull": self.matte_pull,
         }
 
     @classmethod
@@ -77,6 +83,7 @@ class Lobe:
                 stretched=np.array(stretched),
                 roughness=float(facts["roughness"]),
                 noise=np.array(facts["noise"], float),
+                matte_pull=float(facts["matte_pull"]),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise SurfaceError(
@@ -105,8 +112,10 @@ def stretch(anisotropy: np.ndarray, direction_rad: np.ndarray) -> tuple[np.ndarr
     The roughness is smaller along the strokes: S = r along them and 1 / r across.
     """
     c, s = np.cos(direction_rad), np.sin(direction_rad)
-    return anisotropy * c * c + s * s / anisotropy, (anisotropy - 1 / anisotropy) * c * s, (
-        anisotropy * s * s + c * c / anisotropy
+    return (
+        anisotropy * c * c + s * s / anisotropy,
+        (anisotropy - 1 / anisotropy) * c * s,
+        (anisotropy * s * s + c * c / anisotropy),
     )
 
 

@@ -1,0 +1,242 @@
+"""Light of a block of pixels by the lobe and the diffuse part of `surface/lobe.py`, its slopes, and its strengths.
+
+Arrays over a block: (L, BLOCK) a sample of every lamp and pixel, (3, L, BLOCK) vectors to the lamps and, for the half
+vectors, their slopes and the square of 1 + slope^2; `state` (5, BLOCK): slopes x and y, logarithm of the roughness,
+diffuse and specular strength. The pixel is the innermost index everywhere.
+"""
+
+import numba
+import numpy as np
+
+from lightdome.surface.lobe import KNOTS
+
+BLOCK = 128
+CUT = np.float32(4.0)
+"""Residuals beyond this many standard deviations count less and less."""
+SUMS = 22
+"""15 entries of the lower triangle of J'WJ, 5 of J'Wr, the robust cost, the squared weighted residuals."""
+SLOPE_X, SLOPE_Y, LOG_A, MATTE, SPECULAR = range(5)
+# fused multiply-add is allowed: every loop runs over whole blocks, so a pixel meets the same instructions in any tile
+COMPILE = {"cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract", "nsz", "arcp"}}
+
+
+@numba.njit(**COMPILE)
+def shadow(lamp: np.ndarray, eye: np.ndarray, state: np.ndarray, shade: np.ndarray) -> None:
+    """Shadowing and masking of the facets over the cosine to the camera; slow in the slopes, so that it is kept for
+    some steps."""
+    one, two = np.float32(1), np.float32(2)
+    least = np.float32(1e-3)
+    a2 = np.exp(two * state[LOG_A])
+    norm = one / np.sqrt(one + state[SLOPE_X] ** 2 + state[SLOPE_Y] ** 2)
+    masked = np.empty(BLOCK, np.float32)
+    for p in range(BLOCK):
+        c = max((eye[2, p] - state[SLOPE_X, p] * eye[0, p] - state[SLOPE_Y, p] * eye[1, p]) * norm[p], least)
+        masked[p] = two / (c + np.sqrt(c * c + a2[p] * (one - c * c)))
+    for k in range(lamp.shape[1]):
+        for p in range(BLOCK):
+            c = (lamp[2, k, p] - state[SLOPE_X, p] * lamp[0, k, p] - state[SLOPE_Y, p] * lamp[1, k, p]) * norm[p]
+            c = max(c, least)
+            shade[k, p] = masked[p] * two * c / (c + np.sqrt(c * c + a2[p] * (one - c * c)))
+
+
+@numba.njit(**COMPILE)
+def spread(
+    lamp: np.ndarray,
+    half: np.ndarray,
+    shade: np.ndarray,
+    table: np.ndarray,
+    stretched: np.ndarray,
+    state: np.ndarray,
+    spread: np.ndarray,
+    lit: np.ndarray,
+    place: np.ndarray,
+) -> None:
+    """Light of the lobe at strength 1, cosine to the lamp (not below zero) and place u in the lobe of every sample."""
+    zero, one, two = np.float32(0), np.float32(1), np.float32(2)
+    steps = np.float32(KNOTS - 1)
+    xx, xy, yy = stretched[0], stretched[1], stretched[2]
+    here = np.empty((5, BLOCK), np.float32)
+    part = np.empty((4, BLOCK), np.float32)
+    for p in range(BLOCK):
+        here[0, p], here[1, p] = state[SLOPE_X, p], state[SLOPE_Y, p]
+        here[2, p] = np.exp(-two * state[LOG_A, p])
+        here[3, p] = one / (one + here[0, p] * here[0, p] + here[1, p] * here[1, p])
+        here[4, p] = np.sqrt(here[3, p])
+    for k in range(lamp.shape[1]):
+        for p in range(BLOCK):
+            along = max(one + here[0, p] * half[0, k, p] + here[1, p] * half[1, k, p], np.float32(0.05))
+            dx, dy = half[0, k, p] - here[0, p], half[1, k, p] - here[1, p]
+            cross = here[0, p] * half[1, k, p] - here[1, p] * half[0, k, p]
+            inverse2 = one / (along * along)
+            u = (xx * dx * dx + two * xy * dx * dy + yy * dy * dy + cross * cross) * here[2, p] * inverse2
+            rest = one / (one + u)
+            w = u * rest
+            w = w if w > zero else zero
+            part[0, p] = min(w, np.float32(0.99999)) * steps
+            part[1, p] = inverse2
+            part[2, p] = rest
+            place[k, p] = u
+        for p in range(BLOCK):
+            knot = np.uint32(part[0, p])
+            part[3, p] = table[knot] + (part[0, p] - np.float32(knot)) * (table[knot + np.uint32(1)] - table[knot])
+        for p in range(BLOCK):
+            cosine = (lamp[2, k, p] - here[0, p] * lamp[0, k, p] - here[1, p] * lamp[1, k, p]) * here[4, p]
+            facing = one if cosine > zero else zero
+            lit[k, p] = cosine * facing
+            slow = shade[k, p] * half[2, k, p] * part[1, p] * part[1, p] / (here[3, p] * here[3, p])
+            spread[k, p] = facing * slow * part[2, p] * part[2, p] * part[3, p]
+
+
+@numba.njit(**COMPILE)
+def strengths(
+    sample: np.ndarray,
+    weight: np.ndarray,
+    spread: np.ndarray,
+    lit: np.ndarray,
+    curvature: np.float32,
+    pull: np.float32,
+    state: np.ndarray,
+    cost: np.ndarray,
+) -> None:
+    """Best strengths, not below zero, by weighted least squares; and their robust cost."""
+    zero, one = np.float32(0), np.float32(1)
+    total = np.zeros((5, BLOCK), np.float32)
+    best = np.empty((2, BLOCK), np.float32)
+    for k in range(sample.shape[0]):
+        for p in range(BLOCK):
+            matte = lit[k, p] + curvature * lit[k, p] * lit[k, p]
+            wm, ws = weight[k, p] * matte, weight[k, p] * spread[k, p]
+            total[0, p] += wm * matte
+            total[1, p] += wm * spread[k, p]
+            total[2, p] += ws * spread[k, p]
+            total[3, p] += wm * sample[k, p]
+            total[4, p] += ws * sample[k, p]
+    for p in range(BLOCK):
+        a, b, c = total[0, p] + np.float32(1e-20), total[1, p], total[2, p] + np.float32(1e-20)
+        bottom = max(a * c - b * b, np.float32(1e-6) * a * c)
+        matte, metal = (c * total[3, p] - b * total[4, p]) / bottom, (a * total[4, p] - b * total[3, p]) / bottom
+        if matte < zero:
+            matte, metal = zero, max(total[4, p] / c, zero)
+        elif metal < zero:
+            matte, metal = max(total[3, p] / a, zero), zero
+        best[0, p], best[1, p] = matte, metal
+        state[MATTE, p], state[SPECULAR, p] = matte, metal
+    spent = np.zeros(BLOCK, np.float32)
+    for k in range(sample.shape[0]):
+        for p in range(BLOCK):
+            matte = lit[k, p] + curvature * lit[k, p] * lit[k, p]
+            r = sample[k, p] - best[0, p] * matte - best[1, p] * spread[k, p]
+            t = r * r * weight[k, p] / (CUT * CUT)
+            spent[p] += t / (one + t)
+    for p in range(BLOCK):
+        cost[p] = spent[p] + best[0, p] * best[0, p] * pull / (CUT * CUT)
+
+
+@numba.njit(**COMPILE)
+def evaluate(
+    sample: np.ndarray,
+    weight: np.ndarray,
+    lamp: np.ndarray,
+    half: np.ndarray,
+    shade: np.ndarray,
+    table: np.ndarray,
+    curvature: np.float32,
+    pull: np.float32,
+    stretched: np.ndarray,
+    share: np.float32,
+    state: np.ndarray,
+    sums: np.ndarray,
+) -> None:
+    """Normal equations and cost at a state."""
+    zero, one, two = np.float32(0), np.float32(1), np.float32(2)
+    steps = np.float32(KNOTS - 1)
+    xx, xy, yy = stretched[0], stretched[1], stretched[2]
+    inverse_cut2 = one / (CUT * CUT)
+    # arrays made here have rows that the compiler knows to be apart, so that it uses the vector units
+    here = np.empty((10, BLOCK), np.float32)
+    part = np.empty((8, BLOCK), np.float32)
+    total = np.zeros((SUMS, BLOCK), np.float32)
+    for p in range(BLOCK):
+        here[0, p], here[1, p] = state[SLOPE_X, p], state[SLOPE_Y, p]
+        here[2, p], here[3, p] = state[MATTE, p], state[SPECULAR, p]
+        here[4, p] = np.exp(-two * state[LOG_A, p])
+        here[5, p] = one / (one + here[0, p] * here[0, p] + here[1, p] * here[1, p])
+        here[6, p] = np.sqrt(here[5, p])
+    for k in range(sample.shape[0]):
+        for p in range(BLOCK):
+            along = max(one + here[0, p] * half[0, k, p] + here[1, p] * half[1, k, p], np.float32(0.05))
+            dx, dy = half[0, k, p] - here[0, p], half[1, k, p] - here[1, p]
+            cross = here[0, p] * half[1, k, p] - here[1, p] * half[0, k, p]
+            inverse = one / along
+            u = (xx * dx * dx + two * xy * dx * dy + yy * dy * dy + cross * cross) * here[4, p] * inverse * inverse
+            part[0, p] = inverse
+            part[1, p] = u
+            part[2, p] = one / (one + u)
+            w = u * part[2, p]
+            w = w if w > zero else zero  # not a number becomes zero: it must not leave the table
+            part[3, p] = min(w, np.float32(0.99999)) * steps
+        for p in range(BLOCK):
+            knot = np.uint32(part[3, p])
+            part[4, p] = table[knot]
+            part[5, p] = table[knot + np.uint32(1)] - table[knot]
+        for p in range(BLOCK):
+            at = part[3, p]
+            part[4, p] += (at - np.floor(at)) * part[5, p]
+        for p in range(BLOCK):
+            sx, sy, matte, metal = here[0, p], here[1, p], here[2, p], here[3, p]
+            lx, ly = lamp[0, k, p], lamp[1, k, p]
+            hx, hy = half[0, k, p], half[1, k, p]
+            lit = (lamp[2, k, p] - sx * lx - sy * ly) * here[6, p]
+            facing = one if lit > zero else zero
+            lit = lit * facing
+            inverse, u, rest = part[0, p], part[1, p], part[2, p]
+            inverse2 = inverse * inverse
+            slow = facing * shade[k, p] * half[2, k, p] * (inverse2 * inverse2) / (here[5, p] * here[5, p])
+            rest2 = rest * rest
+            spread = slow * rest2 * part[4, p]
+            # d spread / du; dw = rest^2 du
+            fall = slow * rest2 * rest * (part[5, p] * steps * rest - two * part[4, p])
+            dx, dy, cross = hx - sx, hy - sy, sx * hy - sy * hx
+            back = u * inverse
+            per = here[4, p] * inverse2
+            by_x = fall * two * (per * (cross * hy - xx * dx - xy * dy) - back * hx)
+            by_y = fall * two * (per * (-cross * hx - xy * dx - yy * dy) - back * hy)
+            bend = matte * facing * (one + two * curvature * lit)
+            j0 = metal * by_x - bend * (lx * here[6, p] + lit * sx * here[5, p])
+            j1 = metal * by_y - bend * (ly * here[6, p] + lit * sy * here[5, p])
+            j2 = -share * metal * fall * two * u
+            j3 = lit + curvature * lit * lit
+            r = sample[k, p] - matte * j3 - metal * spread
+            t = r * r * weight[k, p]
+            scaled = t * inverse_cut2
+            shrink = one / (one + scaled)
+            g = weight[k, p] * shrink * shrink
+            g0, g1, g2, g3, g4 = g * j0, g * j1, g * j2, g * j3, g * spread
+            total[0, p] += g0 * j0
+            total[1, p] += g0 * j1
+            total[2, p] += g1 * j1
+            total[3, p] += g0 * j2
+            total[4, p] += g1 * j2
+            total[5, p] += g2 * j2
+            total[6, p] += g0 * j3
+            total[7, p] += g1 * j3
+            total[8, p] += g2 * j3
+            total[9, p] += g3 * j3
+            total[10, p] += g0 * spread
+            total[11, p] += g1 * spread
+            total[12, p] += g2 * spread
+            total[13, p] += g3 * spread
+            total[14, p] += g4 * spread
+            total[15, p] += g0 * r
+            total[16, p] += g1 * r
+            total[17, p] += g2 * r
+            total[18, p] += g3 * r
+            total[19, p] += g4 * r
+            total[20, p] += scaled * shrink
+            total[21, p] += t
+    for p in range(BLOCK):
+        matte = here[2, p]
+        total[9, p] += pull
+        total[18, p] -= pull * matte
+        total[20, p] += pull * inverse_cut2 * matte * matte
+    sums[:] = total

@@ -1,0 +1,193 @@
+"""The plate's lobe, learned from a sample of its pixels: stretch, tail, diffuse curvature, noise, and then the table.
+
+First four numbers (two of the stretch, the tail of the lobe's family, the curvature of the diffuse part) are moved until
+the robust misfit of the sample is smallest (simplex of Nelder and Mead 1965 in scipy), the noise estimated from the
+residuals in between. Then the table itself is moved, at every knot, to where the light of the well explained pixels
+puts it. Nothing tells the fit what the plate is made of.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import minimize, nnls
+
+from lightdome.surface.lobe import KNOTS, Lobe, family_table
+from lightdome.surface.microfacet import LobeFit, fit_lobes
+
+FIRST_NOISE = (0.002**2, 0.0, 0.03**2)
+LEAST_READ, LEAST_GAIN = 2e-4, 0.004
+"""Standard deviations that no sample is believed to be better than: an eighth-bit step of an 8-bit photograph is 5e-4,
+lamps repeat to some thousandths (common practice, no source)."""
+SMALL_STRETCH = 0.03
+"""A stretch below this (3 % between the two roughnesses) is taken as none."""
+UNTOLD = 1e-3
+"""Cost of a squared unit of the four numbers: what the sample does not tell stays near isotropic and Lambertian."""
+ITERATIONS = 9
+FIRST_INVERSE_TAILS = (0.5, 0.05)
+"""Trowbridge-Reitz and nearly Beckmann: the better one is where the search starts."""
+SPREADS = (np.array([0.3, 0.3, 0.15, 0.15]), np.array([0.1, 0.1, 0.1, 0.05]))
+LONGEST = (140, 70)
+BARE, BARE_COST = 1 / 0.01**2, 0.002
+"""Pull of the diffuse strength on a bare metal (1 % of the largest light), and the rise of the mean cost (0 to 1) up to
+which a plate counts as one."""
+TABLE_ROUNDS = 3
+SMOOTH = 3e-2
+"""Stiffness of the table against the light of the sample: see `_table_step`."""
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Pixels that the lobe is learned from, arguments as of `fit_lobes`."""
+
+    light: np.ndarray
+    toward: np.ndarray
+    irradiance: np.ndarray
+    view: np.ndarray
+
+    def fit(self, lobe: Lobe, iterations: int = ITERATIONS) -> LobeFit:
+        """Fit with free roughness."""
+        roughness = np.full(self.light.shape[1], lobe.roughness, np.float32)
+        return fit_lobes(self.light, self.toward, self.irradiance, self.view, lobe, roughness, True, iterations)
+
+    def take(self, number: int) -> "Sample":
+        """About `number` of the pixels, evenly."""
+        step = max(1, self.light.shape[1] // number)
+        return Sample(
+            self.light[:, ::step].copy(),
+            self.toward[:, :, ::step].copy(),
+            self.irradiance[:, ::step].copy(),
+            self.view[:, ::step].copy(),
+        )
+
+
+def learn_lobe(sample: Sample) -> Lobe:
+    """The lobe of the plate that the sample comes from."""
+    few = sample.take(1200)
+    lobe = _lobe_of(np.zeros(4), 0.25, np.array(FIRST_NOISE))
+    starts = [np.array([0.0, 0.0, inverse_tail, 0.0]) for inverse_tail in FIRST_INVERSE_TAILS]
+    place = min(starts, key=lambda at: _cost(few, at, lobe))
+    for spread, longest in zip(SPREADS, LONGEST, strict=True):
+        simplex = place + np.vstack([np.zeros(4), np.diag(spread)])
+        found = minimize(
+            lambda at, lobe=lobe: _cost(few, at, lobe),
+            place,
+            method="Nelder-Mead",
+            options={"initial_simplex": simplex, "maxfev": longest, "xatol": 0.01, "fatol": 1e-5},
+        )
+        place = found.x
+        lobe = _lobe_of(place, lobe.roughness, lobe.noise)
+        fit = few.fit(lobe)
+        lobe = replace(lobe, noise=_noise(few.light, fit.model), roughness=_typical_roughness(fit))
+    if np.hypot(place[0], place[1]) < SMALL_STRETCH:
+        place[:2] = 0
+        lobe = _lobe_of(place, lobe.roughness, lobe.noise)
+    bare = replace(lobe, matte_pull=BARE)
+    if np.nanmean(few.fit(bare).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
+        lobe = bare
+    for _ in range(TABLE_ROUNDS):
+        fit = sample.fit(lobe)
+        lobe = replace(lobe, noise=_noise(sample.light, fit.model), roughness=_typical_roughness(fit))
+        lobe = replace(lobe, table=_table_step(sample, fit, lobe))
+    fit = sample.fit(lobe)
+    return replace(lobe, noise=_noise(sample.light, fit.model), roughness=_typical_roughness(fit))
+
+
+def _lobe_of(place: np.ndarray, roughness: float, noise: np.ndarray) -> Lobe:
+    """Lobe of the family at (e1, e2, 1 / tail, curvature); the stretch is the exponential of ((e1, e2), (e2, -e1))."""
+    e1, e2, inverse_tail, curvature = place
+    size = np.hypot(e1, e2)
+    slope = np.sinh(size) / size if size > 0 else 1.0
+    stretched = np.array([np.cosh(size) + slope * e1, slope * e2, np.cosh(size) - slope * e1])
+    tail = 1 / inverse_tail if inverse_tail > 1e-3 else np.inf
+    return Lobe(family_table(tail), float(curvature), stretched, roughness, noise)
+
+
+def _cost(sample: Sample, place: np.ndarray, lobe: Lobe) -> float:
+    """Mean robust cost; beyond the limits of the family it grows with the distance."""
+    limits = np.array([[-1.5, 1.5], [-1.5, 1.5], [0.0, 0.9], [-0.3, 1.5]])
+    inside = np.clip(place, limits[:, 0], limits[:, 1])
+    fit = sample.fit(_lobe_of(inside, lobe.roughness, lobe.noise))
+    return float(np.nanmean(fit.cost)) + float(np.abs(place - inside).sum()) + UNTOLD * float(inside @ inside)
+
+
+def _typical_roughness(fit: LobeFit) -> float:
+    """Median roughness of the pixels that have a lobe worth the name; 0.3 where none has."""
+    shiny = fit.shiny > 0.2
+    return float(np.nanmedian(fit.roughness[shiny])) if shiny.sum() >= 10 else 0.3
+
+
+def _noise(light: np.ndarray, model: np.ndarray) -> np.ndarray:
+    """Coefficients of the variance of light - model by brightness: robust spread in bins, then non-negative fit."""
+    lamps = len(light)
+    used = np.isfinite(light) & (model > 0)
+    bright, residual = model[used], np.abs(light[used] - model[used])
+    if bright.size < 200:
+        return np.array(FIRST_NOISE)
+    edges = np.quantile(bright, np.linspace(0, 1, 13))
+    which = np.clip(np.searchsorted(edges, bright) - 1, 0, 11)
+    rows, variances = [], []
+    for part in range(12):
+        inside = which == part
+        if inside.sum() < 15:
+            continue
+        level = np.median(bright[inside])
+        # 1.4826: normal distribution; the lamps that the five unknowns of a pixel use up make residuals too small
+        variances.append((1.4826 * np.median(residual[inside])) ** 2 * lamps / max(lamps - 5, 1) + LEAST_READ**2)
+        rows.append([1.0, level, level**2])
+    scale = 1 / np.array(variances)
+    found, _ = nnls(np.array(rows) * scale[:, None], np.ones(len(rows)))
+    return np.array([max(found[0], LEAST_READ**2), found[1], max(found[2], LEAST_GAIN**2)])
+
+
+def _table_step(sample: Sample, fit: LobeFit, lobe: Lobe) -> np.ndarray:
+    """The table moved to where the well explained pixels put it.
+
+    Solves for the logarithm d of the change at the knots: weighted least squares of light = matte + metal exp(d(w)),
+    to first order, with a stiffness against second differences; what a change of strength (d constant) or of roughness
+    (d along the derivative of log D by log u) would do as well is taken out, since the pixels have both already.
+    """
+    knots = np.linspace(0, 1, KNOTS)
+    good = np.isfinite(fit.misfit) & (fit.shiny > 0.2)
+    if good.sum() < 50:
+        return lobe.table
+    good &= fit.misfit <= np.nanmedian(fit.misfit[good])
+    w, metal = _place_in_lobe(sample, fit, lobe, good)
+    light = sample.light[:, good]
+    known = np.isfinite(light) & (fit.model[:, good] > 0) & (metal > 0)
+    residual = light[known] - fit.model[:, good][known]
+    bright, metal, w = np.maximum(light[known], 0), metal[known], w[known]
+    weight = metal**2 / (lobe.noise[0] + lobe.noise[1] * bright + lobe.noise[2] * bright**2)
+    low = np.minimum((w * (KNOTS - 1)).astype(int), KNOTS - 2)
+    share = w * (KNOTS - 1) - low
+    pull = np.clip(residual / metal, -0.5, 0.5)
+    diagonal = np.bincount(low, weight * (1 - share), KNOTS) + np.bincount(low + 1, weight * share, KNOTS)
+    right = np.bincount(low, weight * (1 - share) * pull, KNOTS)
+    right += np.bincount(low + 1, weight * share * pull, KNOTS)
+    curve = np.diff(np.eye(KNOTS), 2, axis=0)
+    stiff = SMOOTH * diagonal.mean() * (KNOTS / 8.0) ** 2
+    change = np.linalg.solve(
+        np.diag(diagonal) + stiff * curve.T @ curve + 1e-3 * diagonal.mean() * np.eye(KNOTS), right
+    )
+    # u dD/du / D = w (1 - w) (T' / T - 2 / (1 - w)); T' over w
+    with np.errstate(divide="ignore", invalid="ignore"):
+        steep = np.nan_to_num(np.gradient(np.log(np.maximum(lobe.table, 1e-12)), knots))
+    gauge = np.stack([np.ones(KNOTS), knots * (1 - knots) * steep - 2 * knots], axis=1)
+    root = np.sqrt(diagonal)[:, None]
+    along, *_ = np.linalg.lstsq(root * gauge, root[:, 0] * change, rcond=None)
+    return lobe.table * np.exp(np.clip(change - gauge @ along, -0.3, 0.3))
+
+
+def _place_in_lobe(sample: Sample, fit: LobeFit, lobe: Lobe, good: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Place w of every sample in the lobe and the light of the lobe alone, (L, pixels)."""
+    x, y = fit.slopes[:, good]
+    half = sample.toward[:, :, good] + sample.view[:, good]
+    half_x, half_y = -half[:, 0] / half[:, 2], -half[:, 1] / half[:, 2]
+    d_x, d_y = half_x - x, half_y - y
+    xx, xy, yy = lobe.stretched
+    square = xx * d_x**2 + 2 * xy * d_x * d_y + yy * d_y**2 + (x * half_y - y * half_x) ** 2
+    u = square / ((1 + x * half_x + y * half_y) * fit.roughness[good]) ** 2
+    lit = sample.toward[:, 2, good] - x * sample.toward[:, 0, good] - y * sample.toward[:, 1, good]
+    lit = np.maximum(lit / np.sqrt(1 + x**2 + y**2), 0)
+    b = lobe.diffuse_curvature
+    matte = fit.diffuse[good] * (lit + b * lit**2) / (1 + b) * sample.irradiance[:, good]
+    return u / (1 + u), np.maximum(fit.model[:, good] - matte, 0)
