@@ -10,6 +10,7 @@ from lightdome.lights.lamps import LampSet, directions
 from lightdome.provenance import Provenance
 from lightdome.raster import Band, Grid, Raster
 from lightdome.relight.basis import names
+from lightdome.relight.render import BANDS
 from lightdome.store import write_json, write_raster
 
 ROWS, COLS, PITCH_MM = 60, 80, 0.05
@@ -168,6 +169,7 @@ def write_field(folder, marks):
     values = np.zeros((9, ROWS, COLS))
     values[0], values[2], values[3] = 0.6, 0.3, 0.2 * wave
     raster(folder / "relight/coefficients.tif", "fit-relighting", bands, values)
+    raster(folder / "relight/lobe.tif", "fit-relighting", [(name, "1") for name in BANDS], np.zeros((15, ROWS, COLS)))
     orders = [{"order": 2, "coefficients": 9, "psnr_db": 31.2, "rms": 0.011, "lamps": []}]
     write_json(
         folder / "relight/quality.json",

@@ -10,6 +10,7 @@ PLACES = {
     "normals": "surface/normals.tif",
     "uncertainty": "surface/normal_uncertainty.tif",
     "reflectance": "surface/reflectance.tif",
+    "lobe": "surface/lobe.json",
     "height": "surface/height.tif",
     "height-uncertainty": "surface/height_uncertainty.tif",
     "curvature": "surface/curvature.tif",
@@ -22,6 +23,7 @@ PLACES = {
     "etched-height": "marks/etched_height.tif",
     "scratch-height": "marks/scratch_height.tif",
     "coefficients": "relight/coefficients.tif",
+    "lobe-model": "relight/lobe.tif",
 }
 
 

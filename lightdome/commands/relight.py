@@ -10,7 +10,7 @@ from lightdome.commands.products import add_products, add_threads
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the commands."""
     fit = subparsers.add_parser("fit-relighting", help="a relightable model of every pixel, judged on lamps left out")
-    add_products(fit, reads=("stack", "lamps"), writes=("coefficients",))
+    add_products(fit, reads=("stack", "lamps", "lobe"), writes=("coefficients", "lobe-model"))
     fit.add_argument("--quality", type=Path, required=True, metavar="FILE", help="write relight/quality.json")
     fit.add_argument(
         "--order",

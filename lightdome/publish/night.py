@@ -20,7 +20,7 @@ FIELD_STEPS = {
     "trace-marks": ("marks/traces.json", "marks/areas.tif"),
     "classify-marks": ("marks/marks.geojson", "marks/marks.csv", "marks/class.tif"),
     "split-relief": ("marks/etched_height.tif", "marks/scratch_height.tif"),
-    "fit-relighting": ("relight/coefficients.tif", "relight/quality.json"),
+    "fit-relighting": ("relight/coefficients.tif", "relight/lobe.tif", "relight/quality.json"),
 }
 """Steps of a field in the plate's way, and what each one leaves."""
 PLATE_STEPS = {"build-review": ("review/index.html",), "write-report": ("report.pdf",)}

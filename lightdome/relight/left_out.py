@@ -5,7 +5,6 @@ from typing import Any
 
 import numpy as np
 
-from lightdome.relight.basis import coefficient_count
 from lightdome.relight.fit import fit_light, highest_order
 from lightdome.relight.render import render
 
@@ -42,10 +41,9 @@ class LampError:
 
 
 @dataclass(frozen=True)
-class OrderError:
-    """Error of one order over all left-out lamps."""
+class ModelError:
+    """Error of one model over all left-out lamps."""
 
-    order: int
     lamps: tuple[LampError, ...]
 
     @property
@@ -59,8 +57,6 @@ class OrderError:
         relative = self.relative_rms
         squares = [lamp.rms**2 for lamp in self.lamps if np.isfinite(lamp.rms)]
         return {
-            "order": self.order,
-            "coefficients": coefficient_count(self.order),
             "psnr_db": float(-20 * np.log10(relative)) if relative > 0 else None,
             "rms": float(np.sqrt(np.mean(squares))) if squares else None,
             "lamps": [lamp.as_dict() for lamp in self.lamps],
@@ -95,7 +91,7 @@ def predict_left_out(
     return predicted
 
 
-def judge(order: int, names: tuple[str, ...], measured: np.ndarray, predicted: np.ndarray) -> OrderError:
+def judge(names: tuple[str, ...], measured: np.ndarray, predicted: np.ndarray) -> ModelError:
     """Compare pictures (lamps, rows, columns); pixels unknown in either are left out."""
     errors = []
     for name, picture, guess in zip(names, measured, predicted, strict=True):
@@ -106,4 +102,4 @@ def judge(order: int, names: tuple[str, ...], measured: np.ndarray, predicted: n
         difference = guess[known].astype(np.float64) - picture[known]
         white = float(np.percentile(picture[known], SCALE_PERCENTILE))
         errors.append(LampError(name, float(np.sqrt(np.mean(difference**2))), white))
-    return OrderError(order, tuple(errors))
+    return ModelError(tuple(errors))

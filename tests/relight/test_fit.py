@@ -72,8 +72,7 @@ def test_error_on_lamps_left_out_falls_with_the_order_on_a_smooth_lobe():
     out = left_out_lamps(60)
     names = tuple(str(lamp) for lamp in out)
     errors = [
-        judge(order, names, light[out], predict_left_out(light, lamps, ones, ones, order)).relative_rms
-        for order in (1, 2, 3)
+        judge(names, light[out], predict_left_out(light, lamps, ones, ones, order)).relative_rms for order in (1, 2, 3)
     ]
     assert errors[0] > 1.5 * errors[1] > 1.5 * errors[2]
 
@@ -130,8 +129,8 @@ def test_every_sixth_lamp_is_left_out():
 def test_signal_to_noise_is_that_of_the_picture_scaled_to_its_white():
     # PSNR = 20 log10(white / rms): an error of 1 % of the white everywhere is 40 dB
     picture = np.full((1, 20, 20), 0.3, np.float32)
-    error = judge(2, ("L1",), picture, picture * 1.01)
+    error = judge(("L1",), picture, picture * 1.01)
     assert error.lamps[0].psnr_db == pytest.approx(40, abs=0.01)
     assert error.as_dict()["psnr_db"] == pytest.approx(40, abs=0.01)
-    unknown = judge(2, ("L1",), picture * np.nan, picture)
+    unknown = judge(("L1",), picture * np.nan, picture)
     assert unknown.as_dict()["psnr_db"] is None

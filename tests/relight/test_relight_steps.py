@@ -50,10 +50,15 @@ def write_field(folder, lamps, shape=(70, 90), clip=True):
 
 
 def fit(folder, **settings):
+    """Coefficients and quality, without a lobe if none is there."""
+    if not (folder / "lobe.json").exists():
+        write_json(folder / "lobe.json", {"method": "robust", "lobe": None})
     fit_relighting(
         folder / "stack.zarr.zip",
         folder / "lamps.json",
+        folder / "lobe.json",
         folder / "coefficients.tif",
+        folder / "lobe.tif",
         folder / "quality.json",
         **settings,
     )
@@ -100,7 +105,7 @@ def test_quality_names_every_sixth_lamp_both_orders_and_where_it_comes_from(tmp_
     assert all(len(order["lamps"]) == 5 for order in quality["orders"])
     best = max(quality["orders"], key=lambda order: order["psnr_db"])
     assert quality["order"] == best["order"]
-    assert set(quality["provenance"]["sources"]) == {"stack.zarr.zip", "lamps.json"}
+    assert set(quality["provenance"]["sources"]) == {"stack.zarr.zip", "lamps.json", "lobe.json"}
     assert quality["units"]["psnr_db"] == "dB"
 
 

@@ -161,6 +161,7 @@ def solved(night):
         ("map-curvature", "surface/normals.tif", "normals.tif"),
         ("split-relief", "marks/marks.geojson", "marks.geojson"),
         ("fit-relighting", "lights/lamps.json", "lamps.json"),
+        ("fit-relighting", "surface/lobe.json", "lobe.json"),
     ],
 )
 def test_a_damaged_product_is_named_by_the_step_that_needs_it(good_night, tmp_path, capsys, step, damage, names):
@@ -179,14 +180,21 @@ def test_a_damaged_product_is_named_by_the_step_that_needs_it(good_night, tmp_pa
             "--classes",
             "marks/class.tif",
         ],
-        "fit-relighting": ["--stack", "frames/stack.zarr.zip", "--lamps", "lights/lamps.json"],
+        "fit-relighting": [
+            "--stack",
+            "frames/stack.zarr.zip",
+            "--lamps",
+            "lights/lamps.json",
+            "--lobe",
+            "surface/lobe.json",
+        ],
     }
     makes = {
         "solve-normals": ["--normals", "--uncertainty", "--reflectance"],
         "integrate-height": ["--height", "--height-uncertainty"],
         "map-curvature": ["--curvature"],
         "split-relief": ["--etched-height", "--scratch-height"],
-        "fit-relighting": ["--coefficients", "--quality"],
+        "fit-relighting": ["--coefficients", "--lobe-model", "--quality"],
     }
     given = [word if word.startswith("--") else str(field / word) for word in needs[step]]
     made = [word for flag in makes[step] for word in (flag, str(tmp_path / "new" / flag.strip("-")))]

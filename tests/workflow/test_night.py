@@ -33,6 +33,7 @@ FILES = [
     "marks/marks.geojson",
     "marks/marks.csv",
     "relight/coefficients.tif",
+    "relight/lobe.tif",
     "relight/quality.json",
 ]
 """Products of every field, as the README lists them."""
