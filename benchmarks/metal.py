@@ -24,10 +24,13 @@ from scipy.ndimage import binary_dilation
 from lightdome.lights.field import lamp_field
 from lightdome.lights.lamps import LampSet
 from lightdome.raster import Grid
+from lightdome.store import STACK_BLOCK_PX
 from lightdome.surface.height import divergence, solve_height
+from lightdome.surface.learning import learn_lobe, sample_of
 from lightdome.surface.slopes import slope_uncertainty, slopes, trust, usual_uncertainty
-from lightdome.surface.solve import solve_window
-from lightdome.surface.steps import METHODS
+from lightdome.surface.solve import solve_region
+from lightdome.surface.steps import METHODS, SAMPLE_PX
+from lightdome.tiles import tiles
 from lightdome.units import UM_PER_MM
 
 KINDS = ("plate", "macro")
@@ -153,7 +156,7 @@ def photographed(light: np.ndarray, seed: int) -> np.ndarray:
     gain = EXPOSED_TO / np.percentile(light, 99.9)
     seen = gain * light
     noise = np.sqrt(READ_NOISE**2 + SHOT_NOISE**2 * seen) * rng.standard_normal(light.shape, dtype=np.float32)
-    return np.where(seen + noise > 1, np.nan, (seen + noise) / gain).astype(np.float32)
+    return np.where(seen + noise > 1, np.nan, seen + noise).astype(np.float32)
 
 
 def solve(case: Case, light: np.ndarray, method: str) -> tuple[np.ndarray, np.ndarray]:
@@ -163,8 +166,16 @@ def solve(case: Case, light: np.ndarray, method: str) -> tuple[np.ndarray, np.nd
     if method == TRUTH:
         return case.normals, unknown
     if method in METHODS:
-        values = solve_window(light, lamps, grid.x_mm(), grid.y_mm(), method == "robust")
-        return values[:3], values[3]
+        lobe = None
+        if method == "microfacet":
+            lobe = learn_lobe([sample_of(light, lamps, grid.x_mm(), grid.y_mm(), SAMPLE_PX)])
+        parts = [tile.core for tile in tiles(grid.shape, STACK_BLOCK_PX)]
+        normals, u_tilt_deg = np.empty((3, *grid.shape), np.float32), np.empty(grid.shape, np.float32)
+        for part in parts:
+            x_mm, y_mm = grid.x_mm(part), grid.y_mm(part)
+            found = solve_region(light[:, *part.slices], lamps, x_mm, y_mm, method, lobe)
+            normals[:, *part.slices], u_tilt_deg[part.slices] = found.normals, np.degrees(found.u_tilt_rad)
+        return normals, u_tilt_deg
     direction, irradiance = lamp_field(lamps, grid.x_mm(), grid.y_mm())
     direction = direction.reshape(len(light), 3, -1).astype(np.float64)
     m = OUTSIDE[method]((light / irradiance).reshape(len(light), -1), direction)

@@ -53,7 +53,8 @@ def judge_field(session: Path, name: FieldName, truth: np.ndarray, methods: list
     known = np.isfinite(truth).all(axis=0)
     for method in methods:
         start = time.perf_counter()
-        products = [scratch / f"{part}.tif" for part in ("normals", "uncertainty", "reflectance")]
+        products = [scratch / f"{part}.tif" for part in ("normals", "uncertainty", "reflectance", "flags")]
+        products.append(scratch / "lobe.json")
         solve_normals(scratch / "stack.zarr.zip", scratch / "lamps.json", *products, method=method, threads=2)
         seconds = time.perf_counter() - start
         errors = angular_errors_deg(read_raster(products[0]).values, truth)

@@ -10,6 +10,7 @@ PLACES = {
     "normals": "surface/normals.tif",
     "uncertainty": "surface/normal_uncertainty.tif",
     "reflectance": "surface/reflectance.tif",
+    "flags": "surface/flags.tif",
     "lobe": "surface/lobe.json",
     "height": "surface/height.tif",
     "height-uncertainty": "surface/height_uncertainty.tif",

@@ -9,8 +9,8 @@ from lightdome.commands.products import add_products, add_threads
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the commands."""
     solve = subparsers.add_parser("solve-normals", help="normal, tilt uncertainty and reflectance of every pixel")
-    add_products(solve, reads=("stack", "lamps"), writes=("normals", "uncertainty", "reflectance"))
-    solve.add_argument("--method", default="robust", help="robust or least-squares")
+    add_products(solve, reads=("stack", "lamps"), writes=("normals", "uncertainty", "reflectance", "flags", "lobe"))
+    solve.add_argument("--method", default="microfacet", help="microfacet, robust or least-squares")
     add_threads(solve)
     solve.set_defaults(run=_solve_normals)
 

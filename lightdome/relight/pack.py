@@ -8,7 +8,7 @@ fill 24 half bytes. Slopes, strengths and residual are spread evenly over their 
 import numpy as np
 
 from lightdome.relight.render import BANDS
-from lightdome.surface.microfacet import LARGEST_ROUGHNESS, LEAST_ROUGHNESS, STEEPEST
+from lightdome.surface.damped import LARGEST_ROUGHNESS, LEAST_ROUGHNESS, STEEPEST
 
 BITS = dict.fromkeys(BANDS, 4) | {
     "slope_x": 12,

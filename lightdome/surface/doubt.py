@@ -6,7 +6,7 @@ from lightdome.lights.lamps import LampSet
 from lightdome.surface.microfacet import LobeFit
 
 
-def lamp_covariance(fit: LobeFit, toward: np.ndarray, view: np.ndarray, lamps: LampSet) -> np.ndarray:
+def lamp_covariance(fit: LobeFit, lamps: LampSet) -> np.ndarray:
     """Covariance (3, P: xx, xy, yy) of the slopes from the lamps' own uncertainties; zero where none is stated.
 
     To first order (JCGM 100 eq. 10). A lamp turned by an angle turns its half vector by half of it, and the peak of the

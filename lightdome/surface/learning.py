@@ -6,15 +6,19 @@ residuals in between. Then the table itself is moved, at every knot, to where th
 puts it. Nothing tells the fit what the plate is made of.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import minimize, nnls
 
+from lightdome.lights.field import lamp_field, view_field
+from lightdome.lights.lamps import LampSet
 from lightdome.surface.lobe import KNOTS, Lobe, family_table
 from lightdome.surface.microfacet import LobeFit, fit_lobes
 
 FIRST_NOISE = (0.002**2, 0.0, 0.03**2)
+FEWEST_USABLE, FEWEST_PIXELS = 8, 50
 LEAST_READ, LEAST_GAIN = 2e-4, 0.004
 """Standard deviations that no sample is believed to be better than: an eighth-bit step of an 8-bit photograph is 5e-4,
 lamps repeat to some thousandths (common practice, no source)."""
@@ -60,8 +64,26 @@ class Sample:
         )
 
 
-def learn_lobe(sample: Sample) -> Lobe:
-    """The lobe of the plate that the sample comes from."""
+def sample_of(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, number: int) -> Sample:
+    """About `number` pixels of a window (light (L, rows, columns)), on an even lattice, those seen well only."""
+    step = max(1, int(np.sqrt(light.shape[1] * light.shape[2] / number)))
+    light, x_mm, y_mm = light[:, step // 2 :: step, step // 2 :: step], x_mm[step // 2 :: step], y_mm[step // 2 :: step]
+    toward, irradiance = lamp_field(lamps, x_mm, y_mm)
+    view = view_field(lamps, x_mm, y_mm)
+    seen = np.isfinite(light).sum(axis=0) >= FEWEST_USABLE
+    return Sample(light[:, seen], toward[:, :, seen], irradiance[:, seen], view[:, seen])
+
+
+def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
+    """The lobe of the plate that the samples come from; None where they hold too few pixels."""
+    sample = Sample(
+        np.concatenate([part.light for part in samples], axis=1),
+        np.concatenate([part.toward for part in samples], axis=2),
+        np.concatenate([part.irradiance for part in samples], axis=1),
+        np.concatenate([part.view for part in samples], axis=1),
+    )
+    if sample.light.shape[1] < FEWEST_PIXELS:
+        return None
     few = sample.take(1200)
     lobe = _lobe_of(np.zeros(4), 0.25, np.array(FIRST_NOISE))
     starts = [np.array([0.0, 0.0, inverse_tail, 0.0]) for inverse_tail in FIRST_INVERSE_TAILS]

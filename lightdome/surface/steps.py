@@ -1,6 +1,8 @@
 """The steps of this word: paths in, paths out."""
 
+import sys
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -21,14 +23,22 @@ from lightdome.store import (
 )
 from lightdome.surface.filters import reach_px
 from lightdome.surface.slopes import slope_uncertainty, slopes, trust, usual_uncertainty
-from lightdome.tiles import TILE_PX, Tile, for_each, tiles
+from lightdome.tiles import TILE_PX, Tile, for_each, progress, tiles
 from lightdome.units import UM_PER_MM
 
-METHODS = ("robust", "least-squares")
+METHODS = ("microfacet", "robust", "least-squares")
 NORMALS = ("nx", "ny", "nz")
 NORMAL_BANDS = tuple(Band(name, "1") for name in NORMALS)
 CURVATURE_BANDS = (Band("mean", "1/mm"), Band("gaussian", "1/mm^2"), Band("k1", "1/mm"), Band("k2", "1/mm"))
-REFLECTANCE_BANDS = (Band("diffuse", "1"), Band("specular", "1"), Band("roughness", "1"))
+REFLECTANCE_BANDS = (
+    Band("diffuse", "1"),
+    Band("specular", "1"),
+    Band("roughness", "1"),
+    Band("anisotropy", "1"),
+    Band("direction", "deg"),
+)
+SAMPLE_PX, SAMPLE_TILES = 6000, 12
+"""Pixels that the lobe is learned from, and the tiles that they lie in, evenly over the field."""
 
 
 def solve_normals(
@@ -37,46 +47,102 @@ def solve_normals(
     normals: Path,
     uncertainty: Path,
     reflectance: Path,
+    flags: Path,
+    lobe: Path,
     *,
-    method: str = "robust",
+    method: str = "microfacet",
     threads: int = 1,
-    tile_px: int = STACK_BLOCK_PX,
 ) -> None:
-    """Normal, tilt uncertainty (degrees) and reflectance of every pixel.
+    """Normal of the mean slope, tilt uncertainty (degrees), reflectance and flags of every pixel; the plate's lobe.
 
-    method : robust or least-squares; see `surface/normals.py`. Both are matte: specular and roughness stay NaN.
+    method : microfacet (see `surface/microfacet.py` and `surface/mixture.py`), robust or least-squares (see
+    `surface/normals.py`; both are matte: only the diffuse band is known).
+
+    flags : sums of 1 few lamps, 2 lobe's tail only, 4 inconsistent fit, 8 several slopes, 16 no answer.
+    Neighbours are looked at within the blocks of the stack.
     """
-    from lightdome.surface.solve import solve_window
+    from lightdome.surface.region import RegionSums
+    from lightdome.surface.solve import solve_region
 
     if method not in METHODS:
-        raise SurfaceError(f"solve-normals: method must be {' or '.join(METHODS)}, got {method!r}; correct the setting")
+        *some, last = METHODS
+        raise SurfaceError(
+            f"solve-normals: method must be {', '.join(some)} or {last}, got {method!r}; correct the setting"
+        )
     lamp_set = LampSet.from_dict(read_json(lamps))
-    settings = {"method": method}
-    provenance = Provenance.of("solve-normals", [stack, lamps], settings)
-    solved = []
+    provenance = Provenance.of("solve-normals", [stack, lamps], {"method": method})
+    sums = []
     with open_stack(stack) as light:
         _refuse_mismatch(light, lamp_set, lamps)
+        facts = _learn(light, lamp_set, method)
+        if facts["note"]:
+            print(f"solve-normals: {facts['note']}", file=sys.stderr, flush=True)
         with (
             raster_writer(normals, light.grid, NORMAL_BANDS, provenance) as to_normals,
             raster_writer(uncertainty, light.grid, [Band("u_tilt", "deg")], provenance) as to_uncertainty,
             raster_writer(reflectance, light.grid, REFLECTANCE_BANDS, provenance) as to_reflectance,
+            raster_writer(flags, light.grid, [Band("flags", "1")], provenance, "uint8") as to_flags,
         ):
 
             def solve_tile(tile: Tile) -> None:
                 x_mm, y_mm = light.grid.x_mm(tile.core), light.grid.y_mm(tile.core)
-                values = solve_window(light.read(tile.core), lamp_set, x_mm, y_mm, method == "robust")
-                to_normals.write(values[:3], tile.core)
-                to_uncertainty.write(values[3:4], tile.core)
-                unknown = np.full_like(values[4], np.nan)
-                to_reflectance.write(np.stack([values[4], unknown, unknown]), tile.core)
-                solved.append(int(np.isfinite(values[2]).sum()))
+                found = solve_region(light.read(tile.core), lamp_set, x_mm, y_mm, facts["method"], facts["lobe"])
+                to_normals.write(found.normals, tile.core)
+                to_uncertainty.write(np.degrees(found.u_tilt_rad)[None], tile.core)
+                to_reflectance.write(found.reflectance, tile.core)
+                to_flags.write(found.flags[None], tile.core)
+                sums.append(found.sums())
 
-            for_each(solve_tile, tiles(light.grid.shape, tile_px), "solve-normals", threads)
-            if not sum(solved):
+            for_each(solve_tile, tiles(light.grid.shape, STACK_BLOCK_PX), "solve-normals", threads)
+            total = RegionSums.of(sums)
+            if not total.solved:
                 raise SurfaceError(
                     f"{stack}: no pixel is seen well under {FEWEST_LAMPS} lamps; look at the mask, at the exposure "
                     "(clipping) and at the lamp table"
                 )
+    warning = total.doubt_about_lamps()
+    if warning:
+        print(f"solve-normals: warning: {stack.name}: {warning}", file=sys.stderr, flush=True)
+    write_json(
+        lobe,
+        {
+            "method": facts["method"],
+            "lobe": facts["lobe"].as_dict() if facts["lobe"] else None,
+            "note": facts["note"],
+            "warning": warning,
+            "pixels": total.counts(),
+            "provenance": provenance.as_dict(),
+        },
+    )
+
+
+def _learn(light: Stack, lamps: LampSet, method: str) -> dict[str, Any]:
+    """The method that the lamps allow, the plate's lobe (None for the matte methods), and a note where one is due."""
+    from lightdome.surface.learning import learn_lobe, sample_of
+    from lightdome.surface.solve import FEWEST_FOR_LOBES
+
+    if method != "microfacet":
+        return {"method": method, "lobe": None, "note": None}
+    if len(lamps.names) < FEWEST_FOR_LOBES:
+        note = f"{len(lamps.names)} lamps are too few for a lobe, {FEWEST_FOR_LOBES} are needed: least squares instead"
+        return {"method": "least-squares", "lobe": None, "note": note}
+    parts = tiles(light.grid.shape, STACK_BLOCK_PX)
+    chosen = [parts[int(at)] for at in np.unique(np.linspace(0, len(parts) - 1, SAMPLE_TILES).round())]
+    samples = [
+        sample_of(
+            light.read(tile.core),
+            lamps,
+            light.grid.x_mm(tile.core),
+            light.grid.y_mm(tile.core),
+            SAMPLE_PX // len(chosen),
+        )
+        for tile in progress(chosen, "solve-normals, sample")
+    ]
+    learned = learn_lobe(samples)
+    if learned is None:
+        note = "too few pixels are seen well under many lamps to learn a lobe: least squares instead"
+        return {"method": "least-squares", "lobe": None, "note": note}
+    return {"method": method, "lobe": learned, "note": None}
 
 
 def _refuse_mismatch(light: Stack, lamps: LampSet, path: Path) -> None:

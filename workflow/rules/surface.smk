@@ -2,7 +2,7 @@
 
 
 rule solve_normals:
-    """Normal, tilt uncertainty and reflectance of every pixel."""
+    """Normal of the mean slope, tilt uncertainty, reflectance and flags of every pixel, and the plate's lobe."""
     input:
         stack=f"{FIELD}/frames/stack.zarr.zip",
         lamps=f"{FIELD}/lights/lamps.json",
@@ -10,6 +10,8 @@ rule solve_normals:
         normals=f"{FIELD}/surface/normals.tif",
         uncertainty=f"{FIELD}/surface/normal_uncertainty.tif",
         reflectance=f"{FIELD}/surface/reflectance.tif",
+        map_of_flags=f"{FIELD}/surface/flags.tif",
+        lobe=f"{FIELD}/surface/lobe.json",
     log:
         f"{FIELD}/logs/solve-normals.log",
     benchmark:
@@ -24,7 +26,8 @@ rule solve_normals:
         code=code_mark("surface", "lights"),
     shell:
         "lightdome solve-normals --stack {input.stack:q} --lamps {input.lamps:q} --normals {output.normals:q}"
-        " --uncertainty {output.uncertainty:q} --reflectance {output.reflectance:q} {params.flags}"
+        " --uncertainty {output.uncertainty:q} --reflectance {output.reflectance:q} --flags {output.map_of_flags:q}"
+        " --lobe {output.lobe:q} {params.flags}"
         " --threads {threads} 2> {log:q}"
 
 

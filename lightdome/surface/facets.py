@@ -1,7 +1,5 @@
 """Normals, reflectance and flags of a region of a plate: one lobe a pixel, and mixtures of slopes where that fails."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from lightdome.lights.field import lamp_field, view_field
@@ -11,11 +9,11 @@ from lightdome.surface.lobe import Lobe, unstretch
 from lightdome.surface.microfacet import fit_lobes
 from lightdome.surface.mixture import PATCH_PX, mix
 from lightdome.surface.neighbours import local_median, smoother_and_rougher
+from lightdome.surface.region import FEW_LAMPS, FLAG_FEW, FLAG_INCONSISTENT, FLAG_NONE, FLAG_SEVERAL, FLAG_TAIL, Region
 
 STRIP_PX = 4096
 """Pixels fitted at a time, so that the directions of all lamps stay in the caches."""
 ITERATIONS = 10
-FEW_LAMPS = 6
 METAL = 0.5
 """Share of the lobe in the light above which a neighbourhood counts as metal, and its specular reflectance as known."""
 MISFIT = 2.0
@@ -29,26 +27,9 @@ INCONSISTENT_MIXTURE = 0.12
 SPREAD_DOUBT = 0.22
 """Standard uncertainty of the mean of several slopes over their spread: on rendered plates of six materials the 95 %
 intervals then hold 95 % of the pixels (benchmarks/metal.py)."""
-MATTE_DOUBT = 0.5
-"""Standard uncertainty of the slopes over the misfit of an inconsistent pixel, from the same plates, per unit of
-relative residual."""
-
-FLAG_FEW, FLAG_TAIL, FLAG_INCONSISTENT, FLAG_MIXED = 1, 2, 4, 8
 
 
-@dataclass(frozen=True)
-class Region:
-    """Arrays (..., rows, columns), float32 (flags uint8); NaN where there is no answer."""
-
-    slopes: np.ndarray
-    """(2, rows, columns): of the mean slope."""
-    u_tilt_rad: np.ndarray
-    reflectance: np.ndarray
-    """(5, rows, columns): diffuse, specular, roughness, anisotropy, direction in degrees."""
-    flags: np.ndarray
-
-
-def solve_region(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, lobe: Lobe) -> Region:
+def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, lobe: Lobe) -> Region:
     """Solve a region: light (L, rows, columns), NaN where a sample is not to be used; x_mm (columns,), y_mm (rows,)."""
     shape = light.shape[1:]
     fitted = np.concatenate(
@@ -71,7 +52,7 @@ def solve_region(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     flags[known & (usable < FEW_LAMPS)] |= FLAG_FEW
     flags[known & (shiny > METAL) & (within < 3)] |= FLAG_TAIL
     flags[known & (misfit > INCONSISTENT) & ~mixed] |= FLAG_INCONSISTENT
-    flags[mixed] |= FLAG_MIXED
+    flags[mixed] |= FLAG_SEVERAL
     variance = covariance * np.maximum(misfit, 1) ** 2
     u_slope2 = (variance[0] + variance[2]) / 2
     if mixed.any():
@@ -81,6 +62,7 @@ def solve_region(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
         slopes = np.where(mixed, mixed_slopes, slopes)
         flags[mixed & (residual > INCONSISTENT_MIXTURE)] |= FLAG_INCONSISTENT
         u_slope2 = np.where(mixed, np.maximum(u_slope2 * 0, (SPREAD_DOUBT * spread) ** 2), u_slope2)
+    flags[~known] = FLAG_NONE
     anisotropy, direction_rad = unstretch(*lobe.stretched)
     direction = np.degrees(direction_rad) if anisotropy > 1 else np.nan
     shaped = np.where(known, np.stack([np.full(shape, anisotropy), np.full(shape, direction)]), np.nan)
@@ -99,14 +81,14 @@ def _strips(shape: tuple[int, int]) -> list[slice]:
 
 
 def _fit_strip(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, lobe: Lobe) -> np.ndarray:
-    """One lobe a pixel: (12, rows, columns), in the order that `solve_region` unpacks."""
+    """One lobe a pixel: (12, rows, columns), in the order that `solve_facets` unpacks."""
     count, rows, cols = light.shape
     direction, irradiance = lamp_field(lamps, x_mm, y_mm)
     direction, irradiance = direction.reshape(count, 3, -1), irradiance.reshape(count, -1)
     view = view_field(lamps, x_mm, y_mm).reshape(3, -1)
     roughness = np.full(rows * cols, lobe.roughness, np.float32)
     fit = fit_lobes(light.reshape(count, -1), direction, irradiance, view, lobe, roughness, True, ITERATIONS)
-    covariance = fit.covariance + lamp_covariance(fit, direction, view, lamps)
+    covariance = fit.covariance + lamp_covariance(fit, lamps)
     parts = [fit.slopes, fit.diffuse[None], fit.specular[None], fit.roughness[None], fit.misfit[None], covariance]
     parts += [fit.usable[None], fit.within[None], fit.shiny[None]]
     return np.concatenate(parts).reshape(12, rows, cols)
@@ -128,7 +110,7 @@ def _mixtures(
 
     roughness : the candidates, (rows, columns) each; where they differ, the one with the smaller residual stands.
     """
-    count, rows, cols = light.shape
+    _, rows, cols = light.shape
     found = np.zeros((4, rows, cols), np.float32)
     found[3] = np.inf
     for row in range(0, rows, PATCH_PX):
