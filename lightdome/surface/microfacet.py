@@ -230,7 +230,8 @@ def _load(
     for k in range(light.shape[0]):
         for p in range(n):
             sample[k, p] /= peak[p]
-            weight[k, p] *= peak[p] * peak[p]
+            relative = peak[p] * peak[p] * weight[k, p]
+            weight[k, p] = relative / (one + noise[3] * relative)
 
 
 @numba.njit(**COMPILE)
