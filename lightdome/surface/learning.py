@@ -117,7 +117,8 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
         lobe = replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit))
         lobe = replace(lobe, table=_table_step(sample, fit, lobe))
     fit = sample.fit(lobe)
-    return replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit))
+    metal = float(_metal(fit).mean())
+    return replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit), metal=metal)
 
 
 def _lobe_of(place: np.ndarray, roughness: float, noise: np.ndarray) -> Lobe:

@@ -41,6 +41,8 @@ class Lobe:
     """(4,): variance of the light I (1 = sensor white) about the model = noise[0] + noise[1] I + noise[2] I^2 + noise[3]
     P^2, P the pixel's largest light (at the same irradiance): read and shot noise, the gain that lamps leave, and what
     the model leaves, such as light from other parts of the surface."""
+    metal: float = 0.0
+    """Share of the plate's pixels that are metal: more than half of their light is the lobe's."""
     matte_pull: float = 0.0
     """Inverse variance of the diffuse strength about zero, in units of a pixel's largest light: above zero on a bare
     metal, where a broad lobe and a diffuse part would take each other's light."""
@@ -70,6 +72,7 @@ class Lobe:
             "direction_deg": float(np.degrees(direction_rad)),
             "roughness": self.roughness,
             "noise": [float(value) for value in self.noise],
+            "metal": self.metal,
             "matte_pull": self.matte_pull,
         }
 
@@ -84,6 +87,7 @@ class Lobe:
                 stretched=np.array(stretched),
                 roughness=float(facts["roughness"]),
                 noise=np.array(facts["noise"], float),
+                metal=float(facts["metal"]),
                 matte_pull=float(facts["matte_pull"]),
             )
         except (KeyError, TypeError, ValueError) as error:
