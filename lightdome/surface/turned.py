@@ -3,12 +3,12 @@
 import numpy as np
 
 SURE = 0.3
-"""Twist over bend, noise taken off, above which the lamps are in doubt: 0.00-0.06 on rendered and computed plates, 1 and
-more where their lamp tables are turned by 90 degrees (tests/surface/test_turned_lamps.py)."""
+"""Twist over bend, noise taken off, above which the lamps are in doubt: 0.00-0.06 on rendered and computed plates, 1
+and more where their lamp tables are turned by 90 degrees (tests/surface/test_turned_lamps.py)."""
 
 
 def bend_and_twist(slopes: np.ndarray, u_slope: np.ndarray, good: np.ndarray) -> np.ndarray:
-    """Sums over pairs of good neighbours: squared bend, squared twist, both with the noise taken off, and number of pairs.
+    """Sums over good pixels of squared bend, of squared twist, both with the noise taken off, and their number.
 
     slopes : (2, rows, columns), rise toward +x and toward +y.  u_slope : (rows, columns).  good : bool.
 
