@@ -153,7 +153,7 @@ def _fit(
     sums, next_sums = np.empty((SUMS, BLOCK), np.float32), np.empty((SUMS, BLOCK), np.float32)
     factor = np.empty((15, BLOCK), np.float32)
     step = np.empty((5, BLOCK), np.float32)
-    damping = np.empty(BLOCK, np.float32)
+    damping, still = np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32)
     share = one if free else zero
     for start in range(0, pixels, BLOCK):
         n = min(BLOCK, pixels - start)
@@ -180,13 +180,14 @@ def _fit(
         shadow(lamp, eye, state, shadowing, shade)
         evaluate(sample, weight, lamp, half, shade, table, curvature, pull, stretched, share, state, sums)
         damping[:] = FIRST_DAMPING
+        still[:] = zero
         for iteration in range(iterations):
             solve_damped(sums, state, damping, share, factor, step)
             move(state, step, share, trial)
             if iteration < SHADOWED_STEPS:
                 shadow(lamp, eye, trial, shadowing, shade)
             evaluate(sample, weight, lamp, half, shade, table, curvature, pull, stretched, share, trial, next_sums)
-            if not accept(state, trial, sums, next_sums, damping) and iteration >= SHADOWED_STEPS:
+            if not accept(state, trial, sums, next_sums, damping, still):
                 break
         spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
         _finish(
