@@ -35,10 +35,10 @@ BROADER = 0.08
 DIFFERENT = 1.1
 """Beside a border between two roughnesses both are tried, if they differ by more than this factor."""
 FEWEST_WITHIN = 3
-TWICE = 1.05
+TWICE = 1.0
 """Roughness over the region's less specular reflectance over the region's; on rendered grooves of resolved walls of 42
 degrees, light that met both of them is told so (benchmarks/metal.py)."""
-UNEXPLAINED = 0.12
+UNEXPLAINED = 0.1
 """Residual over the largest light above which a fit is called inconsistent."""
 SPREAD_DOUBT = 0.15
 """Standard uncertainty of the mean of several slopes over their spread."""
