@@ -24,12 +24,12 @@ ALIKE = np.float32(0.08)
 """Relative difference in roughness up to which pixels share a set of lobes."""
 RINGS = ((0.0, 1), (0.1, 6), (0.2, 12), (0.31, 16), (0.44, 18), (0.6, 20), (0.8, 20), (1.05, 18))
 """Slopes of the rings of the grid and lobes on each; the steepest lies where most lamps see only a lobe's tail."""
-CELL = 0.4
+CELL = 0.55
 """What half the gap between two rings adds to the roughness of the lobes, in squares: a wall spreads over the gap."""
 RIDGE = np.float32(0.06)
 """Pull of the strengths toward zero, over the largest diagonal element and the fourth power of the roughness: the
 broader the lobes, the more alike they are, and the more a small fault of the model is blown up."""
-TOTAL = np.float32(1.25)
+TOTAL = np.float32(1.0)
 """Relative standard deviation of the sum of the strengths about the neighbourhood's, over the squared roughness: what
 narrow lobes leave between the lamps must be tied, what broad ones do is seen. Grid, cells, ridge and tie were swept on
 plates rendered with rough conductors of roughness 0.12, 0.2 and 0.4: see benchmarks/metal.py."""
