@@ -179,6 +179,7 @@ def raster_writer(
                     part,
                     driver="COG",
                     COMPRESS="DEFLATE",
+                    LEVEL=1,
                     PREDICTOR="FLOATING_POINT" if is_float else "STANDARD",
                     BLOCKSIZE=BLOCK_PX,
                     BIGTIFF="IF_SAFER",

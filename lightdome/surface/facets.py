@@ -28,7 +28,7 @@ STRIP_PX = 4096
 ITERATIONS = 8
 METAL = 0.5
 """Share of the lobe in the light above which a neighbourhood counts as metal, and its specular reflectance as known."""
-MISFIT = 2.0
+MISFIT = 3.0
 """A pixel whose residuals are larger than the noise by this factor is not one lobe."""
 BROADER = 0.08
 """Nor is one whose roughness differs from its neighbourhood's by more than this part."""
