@@ -1,5 +1,6 @@
 """Direction and irradiance of every lamp at every point of the plate."""
 
+import numba
 import numpy as np
 
 from lightdome.lights.lamps import LampSet
@@ -18,28 +19,50 @@ def lamp_field(lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.n
 
     x_mm : (columns,), mm.  y_mm : (rows,), mm.
     """
-    x, y = x_mm.astype(np.float32)[None, None, :], y_mm.astype(np.float32)[None, :, None]
-    vectors = lamps.vectors.astype(np.float32)[:, :, None, None]
     count, shape = len(lamps.names), (len(y_mm), len(x_mm))
+    to_lamp = np.empty((count, 3, *shape), np.float32)
+    irradiance = np.empty((count, *shape), np.float32)
+    vectors, power = lamps.vectors.astype(np.float32), lamps.power.astype(np.float32)
     if lamps.model == "near":
-        to_lamp = np.empty((count, 3, *shape), np.float32)
-        to_lamp[:, 0] = vectors[:, 0] - x
-        to_lamp[:, 1] = vectors[:, 1] - y
-        to_lamp[:, 2] = vectors[:, 2]
-        distance = np.sqrt((to_lamp**2).sum(axis=1))
-        to_lamp /= distance[:, None]
+        axes, beam = lamps.unit_vectors.astype(np.float32), np.float32(lamps.beam_exponent)
+        x, y = x_mm.astype(np.float32), y_mm.astype(np.float32)
+        _near(vectors, power, axes, beam, x, y, lamps.flat_divided, to_lamp, irradiance)
     else:
-        to_lamp = np.broadcast_to(vectors, (count, 3, *shape)).copy()
-    if lamps.flat_divided:
-        return to_lamp, 1 / to_lamp[:, 2]
-    irradiance = np.broadcast_to(lamps.power.astype(np.float32)[:, None, None], (count, *shape)).copy()
-    if lamps.model == "near":
-        r0 = np.linalg.norm(lamps.vectors, axis=1).astype(np.float32)[:, None, None]
-        irradiance *= (r0 / distance) ** 2
-        if lamps.beam_exponent:
-            axis = lamps.unit_vectors.astype(np.float32)[:, :, None, None]
-            irradiance *= np.clip((to_lamp * axis).sum(axis=1), 0, None) ** np.float32(lamps.beam_exponent)
+        to_lamp[:] = vectors[:, :, None, None]
+        irradiance[:] = (1 / vectors[:, 2] if lamps.flat_divided else power)[:, None, None]
     return to_lamp, irradiance
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _near(
+    vectors: np.ndarray,
+    power: np.ndarray,
+    axes: np.ndarray,
+    beam: np.float32,
+    x: np.ndarray,
+    y: np.ndarray,
+    flat_divided: bool,
+    to_lamp: np.ndarray,
+    irradiance: np.ndarray,
+) -> None:
+    zero, one = np.float32(0), np.float32(1)
+    for k in range(vectors.shape[0]):
+        vx, vy, vz = vectors[k, 0], vectors[k, 1], vectors[k, 2]
+        ax, ay, az = axes[k, 0], axes[k, 1], axes[k, 2]
+        strength = power[k] * (vx * vx + vy * vy + vz * vz)
+        for row in range(len(y)):
+            dy = vy - y[row]
+            for col in range(len(x)):
+                dx = vx - x[col]
+                inverse = one / np.sqrt(dx * dx + dy * dy + vz * vz)
+                to_lamp[k, 0, row, col] = dx * inverse
+                to_lamp[k, 1, row, col] = dy * inverse
+                to_lamp[k, 2, row, col] = vz * inverse
+                irradiance[k, row, col] = one / (vz * inverse) if flat_divided else strength * inverse * inverse
+            if beam != zero and not flat_divided:
+                for col in range(len(x)):
+                    along = to_lamp[k, 0, row, col] * ax + to_lamp[k, 1, row, col] * ay + to_lamp[k, 2, row, col] * az
+                    irradiance[k, row, col] *= max(along, zero) ** beam
 
 
 def view_field(lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:

@@ -55,13 +55,14 @@ def spread(
     zero, one, two = np.float32(0), np.float32(1), np.float32(2)
     steps = np.float32(KNOTS - 1)
     xx, xy, yy = stretched[0], stretched[1], stretched[2]
-    here = np.empty((5, BLOCK), np.float32)
-    part = np.empty((4, BLOCK), np.float32)
+    here = np.empty((6, BLOCK), np.float32)
+    part = np.empty((7, BLOCK), np.float32)
     for p in range(BLOCK):
         here[0, p], here[1, p] = state[SLOPE_X, p], state[SLOPE_Y, p]
         here[2, p] = np.exp(-two * state[LOG_A, p])
         here[3, p] = one / (one + here[0, p] * here[0, p] + here[1, p] * here[1, p])
         here[4, p] = np.sqrt(here[3, p])
+        here[5, p] = one / (here[3, p] * here[3, p])
     for k in range(lamp.shape[1]):
         for p in range(BLOCK):
             along = max(one + here[0, p] * half[0, k, p] + here[1, p] * half[1, k, p], np.float32(0.05))
@@ -75,16 +76,17 @@ def spread(
             part[0, p] = min(w, np.float32(0.99999)) * steps
             part[1, p] = inverse2
             part[2, p] = rest
-            place[k, p] = u
+            part[4, p] = u
         for p in range(BLOCK):
             knot = np.uint32(part[0, p])
             part[3, p] = table[knot] + (part[0, p] - np.float32(knot)) * (table[knot + np.uint32(1)] - table[knot])
         for p in range(BLOCK):
             cosine = (lamp[2, k, p] - here[0, p] * lamp[0, k, p] - here[1, p] * lamp[1, k, p]) * here[4, p]
             facing = one if cosine > zero else zero
-            lit[k, p] = cosine * facing
-            slow = shade[k, p] * half[2, k, p] * part[1, p] * part[1, p] / (here[3, p] * here[3, p])
-            spread[k, p] = facing * slow * part[2, p] * part[2, p] * part[3, p]
+            part[5, p] = cosine * facing
+            slow = shade[k, p] * half[2, k, p] * part[1, p] * part[1, p] * here[5, p]
+            part[6, p] = facing * slow * part[2, p] * part[2, p] * part[3, p]
+        place[k], lit[k], spread[k] = part[4], part[5], part[6]
 
 
 @numba.njit(**COMPILE)
@@ -162,6 +164,7 @@ def evaluate(
         here[4, p] = np.exp(-two * state[LOG_A, p])
         here[5, p] = one / (one + here[0, p] * here[0, p] + here[1, p] * here[1, p])
         here[6, p] = np.sqrt(here[5, p])
+        here[7, p] = one / (here[5, p] * here[5, p])
     for k in range(sample.shape[0]):
         for p in range(BLOCK):
             along = max(one + here[0, p] * half[0, k, p] + here[1, p] * half[1, k, p], np.float32(0.05))
@@ -191,7 +194,7 @@ def evaluate(
             lit = lit * facing
             inverse, u, rest = part[0, p], part[1, p], part[2, p]
             inverse2 = inverse * inverse
-            slow = facing * shade[k, p] * half[2, k, p] * (inverse2 * inverse2) / (here[5, p] * here[5, p])
+            slow = facing * shade[k, p] * half[2, k, p] * (inverse2 * inverse2) * here[7, p]
             rest2 = rest * rest
             spread = slow * rest2 * part[4, p]
             # d spread / du; dw = rest^2 du

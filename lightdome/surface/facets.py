@@ -1,19 +1,21 @@
 """Normals, reflectance and flags of a region of a plate: one lobe a pixel, and mixtures of slopes where that fails."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from lightdome.lights.field import lamp_field, view_field
 from lightdome.lights.lamps import LampSet
 from lightdome.surface.doubt import lamp_covariance
 from lightdome.surface.lobe import Lobe, unstretch
-from lightdome.surface.microfacet import fit_lobes
-from lightdome.surface.mixture import PATCH_PX, mix
+from lightdome.surface.microfacet import START_MATTE, START_METAL, fit_lobes
+from lightdome.surface.mixture import PATCH_PX, Strip, mix
 from lightdome.surface.neighbours import local_median, smoother_and_rougher
 from lightdome.surface.region import FEW_LAMPS, FLAG_FEW, FLAG_INCONSISTENT, FLAG_NONE, FLAG_SEVERAL, FLAG_TAIL, Region
 
 STRIP_PX = 4096
 """Pixels fitted at a time, so that the directions of all lamps stay in the caches."""
-ITERATIONS = 10
+ITERATIONS = 4
 METAL = 0.5
 """Share of the lobe in the light above which a neighbourhood counts as metal, and its specular reflectance as known."""
 MISFIT = 2.0
@@ -22,6 +24,7 @@ BROADER = 0.08
 """Nor is one whose roughness differs from its neighbourhood's by more than this part."""
 DIFFERENT = 1.1
 """Beside a border between two roughnesses both are tried, if they differ by more than this factor."""
+FEWEST_WITHIN = 3
 INCONSISTENT = 6.0
 INCONSISTENT_MIXTURE = 0.12
 SPREAD_DOUBT = 0.22
@@ -29,50 +32,71 @@ SPREAD_DOUBT = 0.22
 intervals then hold 95 % of the pixels (benchmarks/metal.py)."""
 
 
+@dataclass(frozen=True)
+class Around:
+    """What the neighbourhood of every pixel tells, (rows, columns) each."""
+
+    roughness: np.ndarray
+    specular: np.ndarray
+    diffuse: np.ndarray
+    metal: np.ndarray
+    """bool: most of the light is the lobe's."""
+
+    @classmethod
+    def of(cls, fitted: np.ndarray, lobe: Lobe) -> "Around":
+        """From the fit of `_fit_strip`, of a region."""
+        diffuse, specular, roughness, misfit, shiny = fitted[2], fitted[3], fitted[4], fitted[5], fitted[11]
+        known = np.isfinite(misfit)
+        good = known & (misfit < MISFIT) & (shiny > METAL)
+        usual = (float(np.median(values[good])) if good.any() else 0.0 for values in (roughness, specular))
+        usual_roughness, usual_specular = usual
+        return cls(
+            roughness=local_median(roughness, good, usual_roughness or lobe.roughness),
+            specular=local_median(specular, good, usual_specular),
+            diffuse=local_median(diffuse, known, 0),
+            metal=local_median(shiny, known, 0) > METAL,
+        )
+
+
 def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, lobe: Lobe) -> Region:
     """Solve a region: light (L, rows, columns), NaN where a sample is not to be used; x_mm (columns,), y_mm (rows,)."""
     shape = light.shape[1:]
-    fitted = np.concatenate(
-        [_fit_strip(light[:, strip], lamps, x_mm, y_mm[strip], lobe) for strip in _strips(shape)], axis=1
-    )
-    slopes, diffuse, specular, roughness = fitted[:2], fitted[2], fitted[3], fitted[4]
-    misfit, covariance, usable, within, shiny = fitted[5], fitted[6:9], fitted[9], fitted[10], fitted[11]
-    known = np.isfinite(slopes[0])
-    # what the neighbourhood tells
-    good = known & (misfit < MISFIT) & (shiny > METAL)
-    share = local_median(shiny, known, 0)
-    typical = float(np.median(roughness[good])) if good.any() else lobe.roughness
-    shared = local_median(roughness, good, typical)
-    strong = local_median(specular, good, float(np.median(specular[good])) if good.any() else 0)
-    matte = local_median(diffuse, known, 0)
+    fitted = np.empty((12, *shape), np.float32)
+    for strip in _strips(shape):
+        fitted[:, strip] = _fit_strip(light[:, strip], lamps, x_mm, y_mm[strip], lobe)
+    around = Around.of(fitted, lobe)
+    slopes, misfit, roughness = fitted[:2], fitted[5], fitted[4]
+    known = np.isfinite(misfit)
     with np.errstate(invalid="ignore", divide="ignore"):
-        broad = np.abs(np.log(roughness / shared)) > BROADER
-        mixed = known & (share > METAL) & (strong > 0) & ((misfit > MISFIT) | (broad & (misfit > 1)))
+        broad = np.abs(np.log(roughness / around.roughness)) > BROADER
+    mixed = known & around.metal & (around.specular > 0) & ((misfit > MISFIT) | (broad & (misfit > 1)))
     flags = np.zeros(shape, np.uint8)
-    flags[known & (usable < FEW_LAMPS)] |= FLAG_FEW
-    flags[known & (shiny > METAL) & (within < 3)] |= FLAG_TAIL
+    flags[known & (fitted[9] < FEW_LAMPS)] |= FLAG_FEW
+    flags[known & (fitted[11] > METAL) & (fitted[10] < FEWEST_WITHIN)] |= FLAG_TAIL
     flags[known & (misfit > INCONSISTENT) & ~mixed] |= FLAG_INCONSISTENT
     flags[mixed] |= FLAG_SEVERAL
-    variance = covariance * np.maximum(misfit, 1) ** 2
-    u_slope2 = (variance[0] + variance[2]) / 2
+    u_slope2 = (fitted[6] + fitted[8]) / 2 * np.maximum(misfit, 1) ** 2
     if mixed.any():
-        mixed_slopes, spread, residual = _mixtures(
-            light, lamps, x_mm, y_mm, lobe, mixed, slopes, smoother_and_rougher(shared), strong, matte
-        )
-        slopes = np.where(mixed, mixed_slopes, slopes)
+        x, y, spread, residual = _mixtures(light, lamps, x_mm, y_mm, lobe, mixed, slopes, around)
+        slopes = np.where(mixed, np.stack([x, y]), slopes)
         flags[mixed & (residual > INCONSISTENT_MIXTURE)] |= FLAG_INCONSISTENT
-        u_slope2 = np.where(mixed, np.maximum(u_slope2 * 0, (SPREAD_DOUBT * spread) ** 2), u_slope2)
+        u_slope2 = np.where(mixed, (SPREAD_DOUBT * spread) ** 2, u_slope2)
     flags[~known] = FLAG_NONE
-    anisotropy, direction_rad = unstretch(*lobe.stretched)
-    direction = np.degrees(direction_rad) if anisotropy > 1 else np.nan
-    shaped = np.where(known, np.stack([np.full(shape, anisotropy), np.full(shape, direction)]), np.nan)
-    dull = np.where(specular > 0, roughness, np.nan)
     return Region(
         slopes=slopes,
         u_tilt_rad=np.sqrt(u_slope2) / (1 + slopes[0] ** 2 + slopes[1] ** 2) ** 0.75,
-        reflectance=np.concatenate([np.stack([diffuse, specular, dull]), shaped]).astype(np.float32),
+        reflectance=_reflectance(fitted, lobe),
         flags=flags,
     )
+
+
+def _reflectance(fitted: np.ndarray, lobe: Lobe) -> np.ndarray:
+    """Diffuse, specular, roughness, anisotropy, direction in degrees: (5, rows, columns)."""
+    diffuse, specular, roughness = fitted[2:5]
+    anisotropy, direction_rad = unstretch(*lobe.stretched)
+    shiny = np.where(specular > 0, 1, np.float32(np.nan))  # nothing is known of a lobe that is not there
+    direction_deg = np.float32(np.degrees(direction_rad) if anisotropy > 1 else np.nan)
+    return np.stack([diffuse, specular, roughness * shiny, np.float32(anisotropy) * shiny, direction_deg * shiny])
 
 
 def _strips(shape: tuple[int, int]) -> list[slice]:
@@ -87,7 +111,9 @@ def _fit_strip(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.nda
     direction, irradiance = direction.reshape(count, 3, -1), irradiance.reshape(count, -1)
     view = view_field(lamps, x_mm, y_mm).reshape(3, -1)
     roughness = np.full(rows * cols, lobe.roughness, np.float32)
-    fit = fit_lobes(light.reshape(count, -1), direction, irradiance, view, lobe, roughness, True, ITERATIONS)
+    all_of = (direction, irradiance, view, lobe)
+    start = START_METAL if lobe.metal > METAL else START_MATTE
+    fit = fit_lobes(light.reshape(count, -1), *all_of, roughness, True, ITERATIONS, start, with_model=False)
     covariance = fit.covariance + lamp_covariance(fit, lamps)
     parts = [fit.slopes, fit.diffuse[None], fit.specular[None], fit.roughness[None], fit.misfit[None], covariance]
     parts += [fit.usable[None], fit.within[None], fit.shiny[None]]
@@ -102,41 +128,30 @@ def _mixtures(
     lobe: Lobe,
     mixed: np.ndarray,
     slopes: np.ndarray,
-    roughness: tuple[np.ndarray, ...],
-    specular: np.ndarray,
-    diffuse: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean slopes (2, rows, columns), spread of the slopes and relative residual (rows, columns) of the mixed pixels.
+    around: Around,
+) -> np.ndarray:
+    """Mean slopes, their spread and the relative residual, (4, rows, columns), of the mixed pixels.
 
-    roughness : the candidates, (rows, columns) each; where they differ, the one with the smaller residual stands.
+    Beside a border between two roughnesses both are tried; the one with the smaller residual stands.
     """
-    _, rows, cols = light.shape
-    found = np.zeros((4, rows, cols), np.float32)
+    found = np.zeros((4, *mixed.shape), np.float32)
     found[3] = np.inf
-    for row in range(0, rows, PATCH_PX):
-        strip = slice(row, min(row + PATCH_PX, rows))
-        if not mixed[strip].any():
+    smooth, rough = smoother_and_rougher(around.roughness)
+    for row in range(0, len(y_mm), PATCH_PX):
+        rows = slice(row, min(row + PATCH_PX, len(y_mm)))
+        if not mixed[rows].any():
             continue
-        direction, irradiance = lamp_field(lamps, x_mm, y_mm[strip])
-        view = view_field(lamps, x_mm, y_mm[strip])
-        with np.errstate(invalid="ignore"):
-            sample = light[:, strip] / irradiance
-        for number, candidate in enumerate(roughness):
-            wanted = mixed[strip] & ((number == 0) | (candidate[strip] > DIFFERENT * roughness[0][strip]))
-            for col in range(0, cols, PATCH_PX):
-                part = slice(col, min(col + PATCH_PX, cols))
-                rough = candidate[strip, part]
-                # sets of lobes in steps of a twentieth of the logarithm, so that a patch needs few
-                set_of = np.round(np.log(rough) * 20).astype(np.int32)
-                for one in np.unique(set_of[wanted[:, part]]):
-                    r, c = np.nonzero(wanted[:, part] & (set_of == one))
-                    own_rough = rough[r, c]
-                    c = c + col
-                    middle = (rough.shape[0] // 2, col + rough.shape[1] // 2)
-                    patch = (direction[:, :, middle[0], middle[1]], view[:, middle[0], middle[1]])
-                    pixels = (sample[:, r, c], direction[:, :, r, c], view[:, r, c], slopes[:, strip][:, r, c])
-                    around = (own_rough, specular[strip][r, c], diffuse[strip][r, c])
-                    result = mix(lobe, patch, pixels, around)
-                    better = result[3] < found[3, strip][r, c]
-                    found[:, r[better] + row, c[better]] = result[:, better]
-    return found[:2], found[2], found[3]
+        direction, irradiance = lamp_field(lamps, x_mm, y_mm[rows])
+        strip = Strip(
+            sample=light[:, rows] / irradiance,
+            toward=direction,
+            view=view_field(lamps, x_mm, y_mm[rows]),
+            slopes=np.ascontiguousarray(slopes[:, rows]),
+            specular=around.specular[rows],
+            diffuse=around.diffuse[rows],
+        )
+        result = np.ascontiguousarray(found[:, rows])
+        mix(lobe, strip, mixed[rows], smooth[rows], result)
+        mix(lobe, strip, mixed[rows] & (rough[rows] > DIFFERENT * smooth[rows]), rough[rows], result)
+        found[:, rows] = result
+    return found

@@ -17,13 +17,17 @@ from lightdome.lights.lamps import LampSet
 from lightdome.surface.lobe import KNOTS, Lobe, family_table
 from lightdome.surface.microfacet import LobeFit, fit_lobes
 
-FIRST_NOISE = (0.002**2, 0.0, 0.03**2)
+FIRST_NOISE = (0.002**2, 0.0, 0.03**2, 0.0)
 FEWEST_USABLE, FEWEST_PIXELS = 8, 50
 LEAST_READ, LEAST_GAIN = 2e-4, 0.004
 """Standard deviations that no sample is believed to be better than: an eighth-bit step of an 8-bit photograph is 5e-4,
 lamps repeat to some thousandths (common practice, no source)."""
 SMALL_STRETCH = 0.03
 """A stretch below this (3 % between the two roughnesses) is taken as none."""
+FIRST_ROUGHNESS = 0.3
+LEAST_METAL = 0.1
+"""Share of the sample that must be metal (more than half of its light from the lobe) for roughness and table to be
+learned; a painted or matte surface keeps the family's table and the first roughness."""
 UNTOLD = 1e-3
 """Cost of a squared unit of the four numbers: what the sample does not tell stays near isotropic and Lambertian."""
 ITERATIONS = 9
@@ -85,7 +89,7 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
     if sample.light.shape[1] < FEWEST_PIXELS:
         return None
     few = sample.take(1200)
-    lobe = _lobe_of(np.zeros(4), 0.25, np.array(FIRST_NOISE))
+    lobe = _lobe_of(np.zeros(4), FIRST_ROUGHNESS, np.array(FIRST_NOISE))
     starts = [np.array([0.0, 0.0, inverse_tail, 0.0]) for inverse_tail in FIRST_INVERSE_TAILS]
     place = min(starts, key=lambda at: _cost(few, at, lobe))
     for spread, longest in zip(SPREADS, LONGEST, strict=True):
@@ -99,19 +103,22 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
         place = found.x
         lobe = _lobe_of(place, lobe.roughness, lobe.noise)
         fit = few.fit(lobe)
-        lobe = replace(lobe, noise=_noise(few.light, fit.model), roughness=_typical_roughness(fit))
-    if np.hypot(place[0], place[1]) < SMALL_STRETCH:
+        lobe = replace(lobe, noise=_noise(few, fit.model), roughness=_typical_roughness(fit))
+    if _metal(fit).mean() <= LEAST_METAL:
+        place[:3] = (0, 0, FIRST_INVERSE_TAILS[0])
+    elif np.hypot(place[0], place[1]) < SMALL_STRETCH:
         place[:2] = 0
-        lobe = _lobe_of(place, lobe.roughness, lobe.noise)
+    lobe = _lobe_of(place, lobe.roughness, lobe.noise)
     bare = replace(lobe, matte_pull=BARE)
     if np.nanmean(few.fit(bare).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
         lobe = bare
     for _ in range(TABLE_ROUNDS):
         fit = sample.fit(lobe)
-        lobe = replace(lobe, noise=_noise(sample.light, fit.model), roughness=_typical_roughness(fit))
+        lobe = replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit))
         lobe = replace(lobe, table=_table_step(sample, fit, lobe))
     fit = sample.fit(lobe)
-    return replace(lobe, noise=_noise(sample.light, fit.model), roughness=_typical_roughness(fit))
+    metal = float(_metal(fit).mean())
+    return replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit), metal=metal)
 
 
 def _lobe_of(place: np.ndarray, roughness: float, noise: np.ndarray) -> Lobe:
@@ -133,32 +140,43 @@ def _cost(sample: Sample, place: np.ndarray, lobe: Lobe) -> float:
 
 
 def _typical_roughness(fit: LobeFit) -> float:
-    """Median roughness of the pixels that have a lobe worth the name; 0.3 where none has."""
-    shiny = fit.shiny > 0.2
-    return float(np.nanmedian(fit.roughness[shiny])) if shiny.sum() >= 10 else 0.3
+    """Median roughness of the pixels of metal; `FIRST_ROUGHNESS` where there are few."""
+    metal = _metal(fit)
+    return float(np.median(fit.roughness[metal])) if metal.mean() > LEAST_METAL else FIRST_ROUGHNESS
 
 
-def _noise(light: np.ndarray, model: np.ndarray) -> np.ndarray:
-    """Coefficients of the variance of light - model by brightness: robust spread in bins, then non-negative fit."""
-    lamps = len(light)
+def _metal(fit: LobeFit) -> np.ndarray:
+    return np.isfinite(fit.roughness) & (fit.shiny > 0.5)
+
+
+def _noise(sample: Sample, model: np.ndarray) -> np.ndarray:
+    """Coefficients of the variance of light - model: robust spread in bins of brightness, then a non-negative fit.
+
+    Bins are by the light over the pixel's largest, and by that largest.
+    """
+    light, lamps = sample.light, len(sample.light)
     used = np.isfinite(light) & (model > 0)
-    bright, residual = model[used], np.abs(light[used] - model[used])
+    largest = np.nanmax(light / sample.irradiance, axis=0) * sample.irradiance
+    bright, residual, largest = model[used], np.abs(light[used] - model[used]), largest[used]
     if bright.size < 200:
         return np.array(FIRST_NOISE)
-    edges = np.quantile(bright, np.linspace(0, 1, 13))
-    which = np.clip(np.searchsorted(edges, bright) - 1, 0, 11)
+    which = _quantile_bin(bright / largest, 10) * 3 + _quantile_bin(largest, 3)
     rows, variances = [], []
-    for part in range(12):
+    for part in range(30):
         inside = which == part
         if inside.sum() < 15:
             continue
-        level = np.median(bright[inside])
+        level, top = np.median(bright[inside]), np.median(largest[inside])
         # 1.4826: normal distribution; the lamps that the five unknowns of a pixel use up make residuals too small
         variances.append((1.4826 * np.median(residual[inside])) ** 2 * lamps / max(lamps - 5, 1) + LEAST_READ**2)
-        rows.append([1.0, level, level**2])
-    scale = 1 / np.array(variances)
-    found, _ = nnls(np.array(rows) * scale[:, None], np.ones(len(rows)))
-    return np.array([max(found[0], LEAST_READ**2), found[1], max(found[2], LEAST_GAIN**2)])
+        rows.append([1.0, level, level**2, top**2])
+    found, _ = nnls(np.array(rows) / np.array(variances)[:, None], np.ones(len(rows)))
+    return np.array([max(found[0], LEAST_READ**2), found[1], max(found[2], LEAST_GAIN**2), found[3]])
+
+
+def _quantile_bin(values: np.ndarray, number: int) -> np.ndarray:
+    edges = np.quantile(values, np.linspace(0, 1, number + 1)[1:-1])
+    return np.searchsorted(edges, values)
 
 
 def _table_step(sample: Sample, fit: LobeFit, lobe: Lobe) -> np.ndarray:
@@ -169,16 +187,18 @@ def _table_step(sample: Sample, fit: LobeFit, lobe: Lobe) -> np.ndarray:
     (d along the derivative of log D by log u) would do as well is taken out, since the pixels have both already.
     """
     knots = np.linspace(0, 1, KNOTS)
-    good = np.isfinite(fit.misfit) & (fit.shiny > 0.2)
-    if good.sum() < 50:
+    good = _metal(fit)
+    if good.mean() <= LEAST_METAL:
         return lobe.table
     good &= fit.misfit <= np.nanmedian(fit.misfit[good])
     w, metal = _place_in_lobe(sample, fit, lobe, good)
     light = sample.light[:, good]
+    largest = np.nanmax(light / sample.irradiance[:, good], axis=0) * sample.irradiance[:, good]
     known = np.isfinite(light) & (fit.model[:, good] > 0) & (metal > 0)
     residual = light[known] - fit.model[:, good][known]
     bright, metal, w = np.maximum(light[known], 0), metal[known], w[known]
-    weight = metal**2 / (lobe.noise[0] + lobe.noise[1] * bright + lobe.noise[2] * bright**2)
+    powers = np.stack([np.ones_like(bright), bright, bright**2, largest[known] ** 2])
+    weight = metal**2 / (lobe.noise @ powers)
     low = np.minimum((w * (KNOTS - 1)).astype(int), KNOTS - 2)
     share = w * (KNOTS - 1) - low
     pull = np.clip(residual / metal, -0.5, 0.5)

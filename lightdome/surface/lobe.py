@@ -38,8 +38,11 @@ class Lobe:
     roughness: float
     """Of most of the plate."""
     noise: np.ndarray
-    """(3,): variance of the light I (1 = sensor white) about the model = noise[0] + noise[1] I + noise[2] I^2: read
-    and shot noise, and the gain that lamps and model leave."""
+    """(4,): variance of the light I (1 = sensor white) about the model = noise[0] + noise[1] I + noise[2] I^2 + noise[3]
+    P^2, P the pixel's largest light (at the same irradiance): read and shot noise, the gain that lamps leave, and what
+    the model leaves, such as light from other parts of the surface."""
+    metal: float = 0.0
+    """Share of the plate's pixels that are metal: more than half of their light is the lobe's."""
     matte_pull: float = 0.0
     """Inverse variance of the diffuse strength about zero, in units of a pixel's largest light: above zero on a bare
     metal, where a broad lobe and a diffuse part would take each other's light."""
@@ -49,9 +52,9 @@ class Lobe:
             raise SurfaceError(f"a lobe needs {KNOTS} finite numbers not below zero; run solve-normals again")
         if not -0.5 < self.diffuse_curvature < 2:
             raise SurfaceError("the curvature of the diffuse part is out of range; run solve-normals again")
-        if self.stretched.shape != (3,) or self.noise.shape != (3,) or not self.noise[0] > 0 or not self.roughness > 0:
+        if self.stretched.shape != (3,) or self.noise.shape != (4,) or not self.noise[0] > 0 or not self.roughness > 0:
             raise SurfaceError(
-                "a lobe needs three entries of its stretch, three of its noise and a roughness above zero"
+                "a lobe needs three entries of its stretch, four of its noise and a roughness above zero"
             )
 
     @property
@@ -69,6 +72,7 @@ class Lobe:
             "direction_deg": float(np.degrees(direction_rad)),
             "roughness": self.roughness,
             "noise": [float(value) for value in self.noise],
+            "metal": self.metal,
             "matte_pull": self.matte_pull,
         }
 
@@ -83,6 +87,7 @@ class Lobe:
                 stretched=np.array(stretched),
                 roughness=float(facts["roughness"]),
                 noise=np.array(facts["noise"], float),
+                metal=float(facts["metal"]),
                 matte_pull=float(facts["matte_pull"]),
             )
         except (KeyError, TypeError, ValueError) as error:

@@ -34,6 +34,7 @@ from lightdome.surface.facet_light import (
 from lightdome.surface.lobe import Lobe
 from lightdome.surface.starts import start_half, start_matte
 
+START_METAL, START_MATTE, START_BOTH = 1, 2, 3
 FIRST_DAMPING = np.float32(1e-2)
 SHADOWED_STEPS = 3
 """Steps that take the shadowing of the facets anew; then the slopes change too little for it."""
@@ -62,7 +63,7 @@ class LobeFit:
     within: np.ndarray
     """Number of usable samples within the lobe (angle to the normal below twice the roughness)."""
     model: np.ndarray
-    """(L, P): light of the model, in the unit of the light; zero where a sample is not usable."""
+    """(L, P): light of the model, in the unit of the light; zero where a sample is not usable. (0, P) if not asked for."""
 
 
 def fit_lobes(
@@ -74,6 +75,8 @@ def fit_lobes(
     roughness: np.ndarray,
     free_roughness: bool,
     iterations: int,
+    starts: int = START_BOTH,
+    with_model: bool = True,
 ) -> LobeFit:
     """Fit the pixels.
 
@@ -81,16 +84,19 @@ def fit_lobes(
     toward : (L, 3, P), unit vectors to the lamps.  irradiance : (L, P).  view : (3, P), unit vectors to the camera.
     roughness : (P,), fixed, or the start where `free_roughness`.
 
+    starts : START_METAL, START_MATTE or START_BOTH: which closed forms are tried.
+    with_model : False leaves the light of the model out of the answer, which saves time.
+
     No answer where fewer than 4 samples are usable or where all are dark.
     """
     count, pixels = light.shape
     values = np.empty((13, pixels), np.float32)
-    model = np.empty((count, pixels), np.float32)
+    model = np.empty((count if with_model else 0, pixels), np.float32)
     arrays = [np.ascontiguousarray(array, np.float32) for array in (light, toward, irradiance, view, lobe.noise)]
     table = np.ascontiguousarray(lobe.table, np.float32)
     curvature, pull = np.float32(lobe.diffuse_curvature), np.float32(lobe.matte_pull)
     start = np.ascontiguousarray(roughness, np.float32)
-    how = (np.asarray(lobe.stretched, np.float32), start, free_roughness, iterations)
+    how = (np.asarray(lobe.stretched, np.float32), start, free_roughness, iterations, starts)
     _fit(*arrays, table, curvature, pull, *how, values, model)
     roughness = values[4]
     return LobeFit(
@@ -122,6 +128,7 @@ def _fit(
     all_roughness: np.ndarray,
     free: bool,
     iterations: int,
+    starts: int,
     values: np.ndarray,
     model: np.ndarray,
 ) -> None:
@@ -148,20 +155,23 @@ def _fit(
         _load(light, toward, irradiance, view, noise, start, n, sample, weight, lamp, half, eye, peak, usable)
         for p in range(BLOCK):
             state[LOG_A, p] = np.log(all_roughness[start + min(p, n - 1)])
-        # two starts: both get their best strengths, the better one goes on
-        start_half(sample, half, state)
-        shadow(lamp, eye, state, shade)
-        spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
-        strengths(sample, weight, spread, lit, curvature, pull, state, first_cost)
-        first[:] = state
-        start_matte(sample, weight, lamp, state)
-        shadow(lamp, eye, state, shade)
-        spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
-        strengths(sample, weight, spread, lit, curvature, pull, state, cost)
-        for p in range(BLOCK):
-            if not cost[p] <= first_cost[p]:
-                for i in range(5):
-                    state[i, p] = first[i, p]
+        # of two starts, each with its best strengths, the better one goes on
+        first_cost[:] = np.float32(np.inf)
+        if starts != START_MATTE:
+            start_half(sample, half, state)
+            shadow(lamp, eye, state, shade)
+            spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
+            strengths(sample, weight, spread, lit, curvature, pull, state, first_cost)
+        if starts != START_METAL:
+            first[:] = state
+            start_matte(sample, weight, lamp, state)
+            shadow(lamp, eye, state, shade)
+            spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
+            strengths(sample, weight, spread, lit, curvature, pull, state, cost)
+            for p in range(BLOCK):
+                if first_cost[p] < cost[p]:
+                    for i in range(5):
+                        state[i, p] = first[i, p]
         shadow(lamp, eye, state, shade)
         evaluate(sample, weight, lamp, half, shade, table, curvature, pull, stretched, share, state, sums)
         damping[:] = FIRST_DAMPING
@@ -230,7 +240,8 @@ def _load(
     for k in range(light.shape[0]):
         for p in range(n):
             sample[k, p] /= peak[p]
-            weight[k, p] *= peak[p] * peak[p]
+            relative = peak[p] * peak[p] * weight[k, p]
+            weight[k, p] = relative / (one + noise[3] * relative)
 
 
 @numba.njit(**COMPILE)
@@ -261,7 +272,8 @@ def _finish(
             metal = state[SPECULAR, p] * spread[k, p]
             bright = state[MATTE, p] * (lit[k, p] + curvature * lit[k, p] * lit[k, p]) + metal
             used = one if weight[k, p] > zero else zero
-            model[k, start + p] = used * bright * peak[p] * irradiance[k, start + p]
+            if len(model) > 0:
+                model[k, start + p] = used * bright * peak[p] * irradiance[k, start + p]
             total[0, p] += metal
             total[1, p] += bright
             total[2, p] += used if place[k, p] < np.float32(4) else zero

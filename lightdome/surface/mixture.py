@@ -10,14 +10,18 @@ The lobes, the weights and the normal matrix are shared by all pixels of one rou
 which the lamps' directions hardly change (0.1 degree at 50 um and 250 mm).
 """
 
+from dataclasses import dataclass
+
 import numba
 import numpy as np
 
 from lightdome.surface.facet_light import COMPILE
 from lightdome.surface.lobe import KNOTS, Lobe
-from lightdome.surface.non_negative import non_negative
+from lightdome.surface.non_negative import MOST_LOBES, non_negative
 
 PATCH_PX = 16
+ALIKE = np.float32(0.08)
+"""Relative difference in roughness up to which pixels share a set of lobes."""
 RINGS = ((0.0, 1), (0.1, 6), (0.2, 12), (0.31, 16), (0.44, 18), (0.6, 20), (0.8, 20), (1.05, 18))
 """Slopes of the rings of the grid and lobes on each; the steepest lies where most lamps see only a lobe's tail."""
 CELL = 0.4
@@ -28,6 +32,24 @@ TOTAL = np.float32(1.25)
 narrow lobes leave between the lamps must be tied, what broad ones do is seen. Grid, ridge and tie were swept on plates rendered with rough conductors of roughness 0.2 and 0.4: see benchmarks/metal.py."""
 
 
+@dataclass(frozen=True)
+class Strip:
+    """Some rows of a region, float32."""
+
+    sample: np.ndarray
+    """(L, rows, columns): light over irradiance, NaN where a sample is not to be used."""
+    toward: np.ndarray
+    """(L, 3, rows, columns): unit vectors to the lamps."""
+    view: np.ndarray
+    """(3, rows, columns): unit vectors to the camera."""
+    slopes: np.ndarray
+    """(2, rows, columns): of the pixels' own lobes."""
+    specular: np.ndarray
+    """(rows, columns): specular reflectance of the pixels' neighbourhoods."""
+    diffuse: np.ndarray
+    """(rows, columns): diffuse strength of the pixels' neighbourhoods."""
+
+
 def slope_grid() -> np.ndarray:
     """Slopes (2, J) of the lobes."""
     slopes = []
@@ -35,37 +57,6 @@ def slope_grid() -> np.ndarray:
         angle = 2 * np.pi * (np.arange(number) + 0.5 * (index % 2)) / number
         slopes.append(slope * np.stack([np.cos(angle), np.sin(angle)]))
     return np.concatenate(slopes, axis=1).astype(np.float32)
-
-
-def mix(
-    lobe: Lobe,
-    patch: tuple[np.ndarray, np.ndarray],
-    pixels: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray],
-    around: tuple[np.ndarray, np.ndarray, np.ndarray],
-) -> np.ndarray:
-    """Mean slopes x and y, spread of the slopes, relative residual: (4, P), of P pixels of one patch.
-
-    patch : directions to the lamps (L, 3) and to the camera (3,) at its middle.
-    pixels : light over irradiance (L, P), NaN where a sample is not to be used; directions to the lamps (L, 3, P) and to
-    the camera (3, P); slopes (2, P) of the pixels' own lobes.
-    around : roughness, specular reflectance and diffuse strength (P,) of the pixels' neighbourhoods.
-    """
-    sample, toward, view, own_slopes = (np.ascontiguousarray(array, np.float32) for array in pixels)
-    roughness, specular, diffuse = around
-    table = (lobe.table / lobe.integral).astype(np.float32)
-    stretched = lobe.stretched.astype(np.float32)
-    middle_toward, middle_view = (np.ascontiguousarray(array, np.float32) for array in patch)
-    grid, middle = slope_grid(), np.float32(np.median(roughness))
-    shared = np.empty((len(sample), grid.shape[1]), np.float32)
-    lobes(middle_toward, middle_view, table, stretched, np.sqrt(middle**2 + slope_cells() ** 2), grid, shared)
-    own = np.empty(sample.shape, np.float32)
-    own_lobes(toward, view, table, stretched, roughness, own_slopes, own)
-    missing = ~np.isfinite(sample)
-    if missing.any():  # a clipped sample: what the pixel's own lobe would send
-        sample = np.where(missing, own * specular, sample)
-    result = np.empty((4, sample.shape[1]), np.float32)
-    mean_slopes(sample, own, own_slopes, specular, diffuse, shared, grid, middle_toward[:, 2].copy(), middle, result)
-    return result
 
 
 def slope_cells() -> np.ndarray:
@@ -121,116 +112,189 @@ def lobes(
             light[k, j] = spread / (np.float32(4) * a2) if lit > zero else zero
 
 
+def mix(lobe: Lobe, strip: Strip, wanted: np.ndarray, roughness: np.ndarray, found: np.ndarray) -> None:
+    """Mean slopes of the wanted pixels of a strip; an answer replaces one of a larger residual.
+
+    wanted : (rows, columns), bool.  roughness : (rows, columns), to be tried.
+    found : (4, rows, columns), written: mean slopes x and y, root mean square spread of the slopes about them, root mean
+    square of the residual over the largest light that a flat pixel of the patch would send.
+    """
+    table = (lobe.table / lobe.integral).astype(np.float32)
+    stretched = lobe.stretched.astype(np.float32)
+    arrays = (strip.sample, strip.toward, strip.view, strip.slopes, strip.specular, strip.diffuse)
+    _mix(*arrays, wanted, roughness, table, stretched, slope_grid(), slope_cells(), found)
+
+
 @numba.njit(**COMPILE)
-def mean_slopes(
+def _mix(
     sample: np.ndarray,
-    own: np.ndarray,
-    own_slopes: np.ndarray,
+    toward: np.ndarray,
+    view: np.ndarray,
+    slopes: np.ndarray,
     specular: np.ndarray,
     diffuse: np.ndarray,
-    lobe_light: np.ndarray,
-    slopes: np.ndarray,
-    matte_light: np.ndarray,
-    roughness: np.float32,
-    result: np.ndarray,
+    wanted: np.ndarray,
+    roughness: np.ndarray,
+    table: np.ndarray,
+    stretched: np.ndarray,
+    grid: np.ndarray,
+    cells: np.ndarray,
+    found: np.ndarray,
 ) -> None:
-    """Mean slopes of the P pixels of one patch and one roughness.
+    lamps, rows, cols = sample.shape
+    left = wanted.copy()
+    at_row, at_col = np.empty(PATCH_PX * PATCH_PX, np.int64), np.empty(PATCH_PX * PATCH_PX, np.int64)
+    for row in range(0, rows, PATCH_PX):
+        for col in range(0, cols, PATCH_PX):
+            last_row, last_col = min(row + PATCH_PX, rows), min(col + PATCH_PX, cols)
+            middle_row, middle_col = (row + last_row) // 2, (col + last_col) // 2
+            rays = np.ascontiguousarray(toward[:, :, middle_row, middle_col])
+            eye = np.ascontiguousarray(view[:, middle_row, middle_col])
+            for r in range(row, last_row):
+                for c in range(col, last_col):
+                    if not left[r, c]:
+                        continue
+                    # all pixels of the patch that are about as rough share a set of lobes
+                    first, size, total = roughness[r, c], 0, np.float32(0)
+                    for r2 in range(r, last_row):
+                        for c2 in range(col, last_col):
+                            if left[r2, c2] and abs(roughness[r2, c2] - first) < ALIKE * first:
+                                at_row[size], at_col[size] = r2, c2
+                                left[r2, c2] = False
+                                total += roughness[r2, c2]
+                                size += 1
+                    shared = np.empty((lamps, grid.shape[1]), np.float32)
+                    middle = total / np.float32(size)
+                    lobes(rays, eye, table, stretched, np.sqrt(middle * middle + cells * cells), grid, shared)
+                    _mix_set(
+                        sample, toward, view, slopes, specular, diffuse, roughness, table, stretched, grid, shared, rays,
+                        middle, at_row[:size], at_col[:size], found,
+                    )  # fmt: skip
 
-    sample : (L, P), light over irradiance.  own : (L, P), light of the pixel's own lobe at specular reflectance 1.
-    own_slopes : (2, P).  specular, diffuse : (P,), those of the neighbourhood.
-    lobe_light : (L, J), see `lobes`, at specular reflectance 1.  slopes : (2, J).  matte_light : (L,), diffuse light.
-    result : (4, P), written: mean slopes x and y, root mean square spread of the slopes about them, root mean square of
-    the residual over the largest expected light.
-    """
-    lamps, pixels = sample.shape
-    count = lobe_light.shape[1]
+
+@numba.njit(**COMPILE)
+def _mix_set(
+    sample: np.ndarray,
+    toward: np.ndarray,
+    view: np.ndarray,
+    slopes: np.ndarray,
+    specular: np.ndarray,
+    diffuse: np.ndarray,
+    roughness: np.ndarray,
+    table: np.ndarray,
+    stretched: np.ndarray,
+    grid: np.ndarray,
+    shared: np.ndarray,
+    rays: np.ndarray,
+    middle: np.float32,
+    at_row: np.ndarray,
+    at_col: np.ndarray,
+    found: np.ndarray,
+) -> None:
+    """Solve the pixels that share a set of lobes; samples in units of the largest light of a flat pixel."""
+    lamps, count = shared.shape
     zero, one = np.float32(0), np.float32(1)
-    middle_specular, middle_diffuse = np.float32(np.median(specular)), np.float32(np.median(diffuse))
-    largest = np.float32(1e-9)  # what a flat pixel of the patch would send
+    pixels = len(at_row)
+    strong, dull = np.empty(pixels, np.float32), np.empty(pixels, np.float32)
+    for p in range(pixels):
+        strong[p], dull[p] = specular[at_row[p], at_col[p]], diffuse[at_row[p], at_col[p]]
+    usual_specular, usual_diffuse = np.median(strong), np.median(dull)
+    largest = np.float32(1e-9)
     for k in range(lamps):
-        largest = max(largest, middle_specular * lobe_light[k, 0] + middle_diffuse * matte_light[k])
-    weight = one / (largest * largest)
-    columns = np.empty((count + 1, lamps), np.float32)
-    columns[:count] = lobe_light.T
-    columns[count] = matte_light
-    weighted = columns * weight
-    normal = np.dot(weighted, columns.T)
-    right = np.dot(weighted, sample)
-    cross = np.dot(weighted, own)
-    # the sum of all strengths, as one more row of the design
-    tied = TOTAL * roughness * roughness
-    total = np.float32(lamps) * np.float32(2.5e-5) / (tied * tied)
-    total /= max(middle_specular * middle_specular, np.float32(1e-12))
+        largest = max(largest, usual_specular * shared[k, 0] + usual_diffuse * rays[k, 2])
+    columns = np.empty((lamps, count + 1), np.float32)
+    for k in range(lamps):
+        for j in range(count):
+            columns[k, j] = shared[k, j] / largest
+        columns[k, count] = rays[k, 2] / largest
+    normal = np.zeros((count + 1, count + 1), np.float32)
+    for k in range(lamps):
+        row = columns[k]
+        for i in range(count + 1):
+            value, products = row[i], normal[i]
+            for j in range(count + 1):
+                products[j] += value * row[j]
     most = zero
     for j in range(count):
         most = max(most, normal[j, j])
     for j in range(count + 1):
         normal[j, j] += RIDGE * most
-    # unknowns: the shared lobes, the diffuse part, the pixel's own lobe
-    matrix = np.zeros((count + 2, count + 2))
-    wanted = np.empty(count + 2)
-    strength = np.zeros((count + 2, pixels), np.float32)
+    tied = TOTAL * middle * middle
+    tie = (
+        np.float32(lamps) * np.float32(2.5e-5) / (tied * tied * max(usual_specular * usual_specular, np.float32(1e-12)))
+    )
+    own, y = np.empty(lamps, np.float32), np.empty(lamps, np.float32)
+    own_slopes, own_light, rough = (
+        np.empty((2, 1), np.float32),
+        np.empty((lamps, 1), np.float32),
+        np.empty(1, np.float32),
+    )
+    wanted, cross = np.empty(count + 2, np.float32), np.empty(count + 1, np.float32)
+    # a pixel starts from the lobes of the one before it; the first from its own
+    members, size, strength = np.empty(MOST_LOBES, np.int64), 1, np.empty(count + 2, np.float32)
+    members[0] = count + 1
     for p in range(pixels):
-        own_square, own_right, brightest = zero, zero, zero
+        r, c = at_row[p], at_col[p]
+        own_slopes[0, 0], own_slopes[1, 0], rough[0] = slopes[0, r, c], slopes[1, r, c], roughness[r, c]
+        pixel_rays, pixel_eye = np.ascontiguousarray(toward[:, :, r, c]), np.ascontiguousarray(view[:, r, c])
+        lobes(pixel_rays, pixel_eye, table, stretched, rough, own_slopes, own_light)
+        wanted[:] = zero
+        cross[:] = zero
+        own_square, brightest = zero, zero
         for k in range(lamps):
-            brightest = max(brightest, sample[k, p])
-            own_square += weight * own[k, p] * own[k, p]
-            own_right += weight * own[k, p] * sample[k, p]
-        # a dark pixel's light counts as much, against the sum, as a bright one's
-        tie = total * (brightest * brightest) / (largest * largest)
-        add = tie * specular[p]
-        matrix[: count + 1, : count + 1] = normal
-        matrix[:count, :count] += tie
+            own[k] = own_light[k, 0] / largest
+            value = sample[k, r, c] / largest
+            # a clipped sample: what the pixel's own lobe would send
+            y[k] = value if abs(value) < np.float32(1e30) else own[k] * strong[p]
+            brightest = max(brightest, y[k])
+            own_square += own[k] * own[k]
+            wanted[count + 1] += own[k] * y[k]
+        _project(columns, y, wanted)
+        _project(columns, own, cross)
+        # a dark pixel's light counts as much, against the sum of the strengths, as a bright one's
+        pixel_tie = tie * brightest * brightest
+        for j in range(count + 2):
+            wanted[j] += pixel_tie * strong[p] if j != count else zero
+        size = non_negative(normal, cross, own_square + RIDGE * most, pixel_tie, wanted, members, size, strength)
+        for k in range(lamps):
+            y[k] -= own[k] * strength[count + 1]
         for j in range(count + 1):
-            both = tie if j < count else zero
-            wanted[j] = right[j, p] + both * specular[p]
-            matrix[count + 1, j] = matrix[j, count + 1] = cross[j, p] + both
-        matrix[count + 1, count + 1] = own_square + RIDGE * most + tie
-        wanted[count + 1] = own_right + add
-        strength[:, p] = non_negative(matrix, wanted, count + 1)
-    _moments(strength, slopes, own_slopes, result)
-    light = np.dot(columns.T, strength[: count + 1])
-    for p in range(pixels):
+            if strength[j] > zero:
+                for k in range(lamps):
+                    y[k] -= columns[k, j] * strength[j]
         residual = zero
         for k in range(lamps):
-            r = sample[k, p] - light[k, p] - own[k, p] * strength[count + 1, p]
-            residual += r * r
-        result[3, p] = np.sqrt(residual / np.float32(lamps)) / max(largest, np.float32(1e-12))
+            residual += y[k] * y[k]
+        residual = np.sqrt(residual / np.float32(lamps))
+        if residual < found[3, r, c]:
+            x_mean, y_mean, spread = _moments(strength, grid, own_slopes[0, 0], own_slopes[1, 0])
+            found[0, r, c], found[1, r, c], found[2, r, c], found[3, r, c] = x_mean, y_mean, spread, residual
 
 
 @numba.njit(**COMPILE)
-def _moments(strength: np.ndarray, slopes: np.ndarray, own_slopes: np.ndarray, result: np.ndarray) -> None:
-    """Mean slopes and their spread over the strengths; the last but one strength is the diffuse part, without a slope."""
+def _project(columns: np.ndarray, light: np.ndarray, total: np.ndarray) -> None:
+    """Add the products of light (L,) with the columns (L, J) to total (J or more)."""
+    for k in range(columns.shape[0]):
+        row, value = columns[k], light[k]
+        for j in range(columns.shape[1]):
+            total[j] += value * row[j]
+
+
+@numba.njit(**COMPILE)
+def _moments(
+    strength: np.ndarray, slopes: np.ndarray, own_x: np.float32, own_y: np.float32
+) -> tuple[np.float32, np.float32, np.float32]:
+    """Mean slopes and the spread about them; the last but one strength is the diffuse part and has no slope."""
     count = slopes.shape[1]
-    for p in range(strength.shape[1]):
-        own = strength[count + 1, p]
-        total = own + np.float32(1e-12)
-        x, y = own * own_slopes[0, p], own * own_slopes[1, p]
-        square = own * (own_slopes[0, p] ** 2 + own_slopes[1, p] ** 2)
-        for j in range(count):
-            s = strength[j, p]
-            total += s
-            x += s * slopes[0, j]
-            y += s * slopes[1, j]
-            square += s * (slopes[0, j] ** 2 + slopes[1, j] ** 2)
-        x, y = x / total, y / total
-        result[0, p], result[1, p] = x, y
-        result[2, p] = np.sqrt(max(square / total - x * x - y * y, np.float32(0)))
-
-
-@numba.njit(**COMPILE)
-def own_lobes(
-    toward: np.ndarray,
-    view: np.ndarray,
-    table: np.ndarray,
-    stretched: np.ndarray,
-    roughness: np.ndarray,
-    slopes: np.ndarray,
-    light: np.ndarray,
-) -> None:
-    """Light (L, P) of every pixel's own lobe: arguments as of `lobes`, one direction, roughness and slope a pixel."""
-    one_light = np.empty((toward.shape[0], 1), np.float32)
-    for p in range(slopes.shape[1]):
-        rays, eye = np.ascontiguousarray(toward[:, :, p]), np.ascontiguousarray(view[:, p])
-        lobes(rays, eye, table, stretched, roughness[p : p + 1], np.ascontiguousarray(slopes[:, p : p + 1]), one_light)
-        light[:, p] = one_light[:, 0]
+    own = strength[count + 1]
+    total = own + np.float32(1e-12)
+    x, y = own * own_x, own * own_y
+    square = own * (own_x * own_x + own_y * own_y)
+    for j in range(count):
+        s = strength[j]
+        total += s
+        x += s * slopes[0, j]
+        y += s * slopes[1, j]
+        square += s * (slopes[0, j] * slopes[0, j] + slopes[1, j] * slopes[1, j])
+    x, y = x / total, y / total
+    return x, y, np.sqrt(max(square / total - x * x - y * y, np.float32(0)))
