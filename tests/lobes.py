@@ -6,7 +6,14 @@ from lightdome.lights.field import lamp_field, view_field
 from lightdome.lights.lamps import LampSet, directions
 from lightdome.surface.lobe import Lobe, family_table, reflect, stretch
 
-NOISE = np.array([0.001**2, 0.0, 0.01**2])
+
+
+def noise_of(read, shot=0.0, gain=0.0):
+    """Coefficients of the variance of light, from standard deviations in the dark, at white and over the light."""
+    return np.array([read**2, shot**2, gain**2, 0.0])
+
+
+NOISE = noise_of(0.001, gain=0.01)
 
 
 def near_dome(count, camera_distance_mm=400.0, distance_mm=250.0, power=None):
@@ -53,7 +60,7 @@ def light_of(lobe, lamps, slopes, reflectance, pitch_mm=0.5):
 
 
 def noisy(light, noise=NOISE, seed=0):
-    """The same light with noise of variance noise[0] + noise[1] I + noise[2] I^2."""
+    """The same light with noise of the variance that `noise_of` says."""
     variance = noise[0] + noise[1] * light + noise[2] * light**2
     return light + np.sqrt(variance) * np.random.default_rng(seed).standard_normal(light.shape)
 

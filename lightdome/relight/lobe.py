@@ -28,7 +28,7 @@ SPREAD = 0.1
 """Standard deviation, of sensor white, that the fit expects of every sample. So wide that a sample counts as it does in
 the picture, not as its noise would let it: the normals want the flanks of the lobe, the picture wants its peak."""
 ITERATIONS = 7
-ASSUMED = Lobe(family_table(2), 0.0, np.array([1.0, 0.0, 1.0]), 0.3, np.array([SPREAD**2, 0.0, 0.0]))
+ASSUMED = Lobe(family_table(2), 0.0, np.array([1.0, 0.0, 1.0]), 0.3, np.array([SPREAD**2, 0.0, 0.0, 0.0]))
 """Where no lobe of the plate is known: Trowbridge-Reitz, the same in all directions, of a roughness to begin with."""
 
 

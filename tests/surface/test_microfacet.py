@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from lobes import coordinates, flat_list, light_of, lobe_of, near_dome, noisy, reflectance_of
+from lobes import coordinates, flat_list, light_of, lobe_of, near_dome, noise_of, noisy, reflectance_of
 
 from lightdome.lights.field import lamp_field, view_field
 from lightdome.surface import mixture
@@ -11,7 +11,7 @@ from lightdome.surface.microfacet import fit_lobes
 
 LAMPS = near_dome(48)
 SHAPE = (24, 25)
-GAIN = np.array([0.003**2, 0.0, 0.03**2])
+NOISE = noise_of(0.003, gain=0.03)
 KINDS = {"metal": (0.0, 0.6), "half": (0.2, 0.3), "matte": (0.5, 0.0)}
 """Diffuse and specular reflectance."""
 
@@ -36,7 +36,7 @@ def fit(lobe, light, lines_of_sight, iterations=10):
 def test_slopes_and_reflectance_of_light_without_noise_are_found(kind, tail, anisotropy, curvature):
     rng = np.random.default_rng(2)
     slopes, roughness = rng.uniform(-0.12, 0.12, (2, *SHAPE)), rng.uniform(0.25, 0.35, SHAPE)
-    lobe = lobe_of(tail, anisotropy, 40.0, curvature, noise=GAIN)
+    lobe = lobe_of(tail, anisotropy, 40.0, curvature, noise=NOISE)
     diffuse, specular = KINDS[kind]
     truth = reflectance_of(SHAPE, diffuse, specular, roughness, anisotropy, 40.0)
     found = fit(lobe, flat_list(light_of(lobe, LAMPS, slopes, truth)), rays())
@@ -57,12 +57,12 @@ def test_slopes_and_reflectance_of_light_without_noise_are_found(kind, tail, ani
 @pytest.mark.parametrize("anisotropy", [1.0, 1.6])
 def test_light_of_the_model_is_that_of_the_reference(tail, anisotropy):
     # whatever the fit has found, of light that is no lobe's: its model is what `reflect` says of its own answer
-    lobe = lobe_of(tail, anisotropy, 40.0, 0.2, noise=GAIN)
+    lobe = lobe_of(tail, anisotropy, 40.0, 0.2, noise=NOISE)
     lines_of_sight = rays()
     toward, irradiance, view = lines_of_sight
     slopes = np.random.default_rng(3).uniform(-0.15, 0.15, (2, *SHAPE))
     light = light_of(lobe, LAMPS, slopes, reflectance_of(SHAPE, 0.1, 0.4, 0.3, anisotropy, 40.0))
-    found = fit(lobe, noisy(flat_list(light), GAIN), lines_of_sight)
+    found = fit(lobe, noisy(flat_list(light), NOISE), lines_of_sight)
     shaped = np.broadcast_to(np.array([[anisotropy], [40.0]]), (2, found.diffuse.size))
     reflectance = np.concatenate([np.stack([found.diffuse, found.specular, found.roughness]), shaped]).astype(float)
     expected = irradiance * reflect(lobe, toward.astype(float), view.astype(float), *found.slopes, reflectance)
@@ -111,14 +111,14 @@ def spread_and_stated(lobe, slope, reflectance, copies=500):
 @pytest.mark.parametrize("gain", [0.01, 0.03])
 def test_the_stated_covariance_is_the_spread_of_noisy_copies(kind, tail, gain):
     # Monte Carlo (JCGM 101): 500 copies of a pixel
-    lobe = lobe_of(tail, noise=np.array([0.001**2, 0.0, gain**2]))
+    lobe = lobe_of(tail, noise=noise_of(0.001, gain=gain))
     reflectance = np.array([*KINDS[kind], 0.3, 1.0, 0.0])
     spread, stated = spread_and_stated(lobe, (0.05, -0.08), reflectance)
     np.testing.assert_allclose(spread, stated, rtol=0.15)
 
 
 def test_samples_that_are_not_known_are_left_out():
-    lobe = lobe_of(2.0, noise=GAIN)
+    lobe = lobe_of(2.0, noise=NOISE)
     slopes = np.random.default_rng(6).uniform(-0.12, 0.12, (2, *SHAPE))
     light = flat_list(light_of(lobe, LAMPS, slopes, reflectance_of(SHAPE, 0.1, 0.4, 0.3)))
     light[light > 0.9] = np.nan

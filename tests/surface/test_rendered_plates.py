@@ -3,14 +3,14 @@
 import mitsuba as mi
 import numpy as np
 import pytest
-from lobes import coordinates, near_dome, noisy
+from lobes import coordinates, near_dome, noise_of, noisy
 
 from lightdome.raster import Grid
 from lightdome.surface.region import FLAG_NONE
 from lightdome.surface.steps import integrate_height, solve_normals
 
 PITCH_MM, SUB, SAMPLES = 0.05, 4, 16
-NOISE = np.array([0.0005**2, 0.003**2, 0.0])
+NOISE = noise_of(0.0005, shot=0.003)
 METAL = {
     "type": "roughconductor",
     "distribution": "ggx",
