@@ -9,7 +9,7 @@ from lightdome.surface.learning import FEWEST_PIXELS, Sample, learn_lobe, sample
 from lightdome.surface.lobe import KNOTS, unstretch
 
 LAMPS = near_dome(48)
-SHAPE = (48, 50)
+SHAPE = (36, 40)
 KNOTS_W = np.linspace(0, 1, KNOTS)
 
 
