@@ -6,6 +6,9 @@ import numpy as np
 from lightdome.surface.facet_light import BLOCK, COMPILE, LOG_A, MATTE, SLOPE_X, SLOPE_Y, SPECULAR, SUMS
 
 STEEPEST = np.float32(3.0)
+REST = np.float32(1e-4)
+"""Change of the slopes (0.006 degree) below which a pixel has come to rest."""
+STUCK = np.float32(1e3)
 LEAST_ROUGHNESS, LARGEST_ROUGHNESS = np.float32(0.03), np.float32(1.2)
 
 
@@ -89,14 +92,27 @@ def move(state: np.ndarray, step: np.ndarray, share: np.float32, trial: np.ndarr
 
 
 @numba.njit(**COMPILE)
-def accept(state: np.ndarray, trial: np.ndarray, sums: np.ndarray, next_sums: np.ndarray, damping: np.ndarray) -> bool:
-    """Take the trials that lower the cost; whether any pixel still moved by more than a trifle."""
-    moved = False
+def accept(
+    state: np.ndarray,
+    trial: np.ndarray,
+    sums: np.ndarray,
+    next_sums: np.ndarray,
+    damping: np.ndarray,
+    still: np.ndarray,
+) -> bool:
+    """Take the trials that lower the cost; whether any pixel still moves.
+
+    still : (BLOCK,), 1 where a pixel has come to rest. It then stays as it is, so that its answer does not depend on
+    how long the others of the block move.
+    """
+    zero, one = np.float32(0), np.float32(1)
+    moving = False
     for p in range(BLOCK):
-        better = next_sums[20, p] <= sums[20, p]
-        if better:
+        if still[p] > zero:
+            continue
+        if next_sums[20, p] <= sums[20, p]:
             change = abs(trial[SLOPE_X, p] - state[SLOPE_X, p]) + abs(trial[SLOPE_Y, p] - state[SLOPE_Y, p])
-            moved |= change > np.float32(2e-5)
+            still[p] = one if change < REST else zero
             for i in range(5):
                 state[i, p] = trial[i, p]
             for i in range(SUMS):
@@ -104,4 +120,6 @@ def accept(state: np.ndarray, trial: np.ndarray, sums: np.ndarray, next_sums: np
             damping[p] = max(damping[p] * np.float32(0.2), np.float32(1e-6))
         else:
             damping[p] = min(damping[p] * np.float32(8), np.float32(1e6))
-    return moved
+            still[p] = one if damping[p] > STUCK else zero
+        moving |= still[p] == zero
+    return moving

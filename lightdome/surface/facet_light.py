@@ -21,12 +21,12 @@ COMPILE = {"cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"c
 
 
 @numba.njit(**COMPILE)
-def shadow(lamp: np.ndarray, eye: np.ndarray, state: np.ndarray, shade: np.ndarray) -> None:
+def shadow(lamp: np.ndarray, eye: np.ndarray, state: np.ndarray, shadowing: np.float32, shade: np.ndarray) -> None:
     """Shadowing and masking of the facets over the cosine to the camera; slow in the slopes, so that it is kept for
     some steps."""
     one, two = np.float32(1), np.float32(2)
     least = np.float32(1e-3)
-    a2 = np.exp(two * state[LOG_A])
+    a2 = shadowing * shadowing * np.exp(two * state[LOG_A])
     norm = one / np.sqrt(one + state[SLOPE_X] ** 2 + state[SLOPE_Y] ** 2)
     masked = np.empty(BLOCK, np.float32)
     for p in range(BLOCK):

@@ -6,8 +6,8 @@ Light of a pixel of slopes (p, q) under a lamp of irradiance E (that of a surfac
     light = E [ diffuse (c_l + b c_l^2) / (1 + b)  +  specular D(u) G / (4 a^2 I c_h^4 c_v) ]
 
 c_l, c_v, c_h : cosines between the normal and the lamp, the camera and the half vector between them.
-u : squared tangent of the angle between normal and half vector, over the squared roughness a; along and across a brushed
-direction the roughness is a / sqrt(r) and a sqrt(r), r the anisotropy.
+u : squared tangent of the angle between normal and half vector, over the squared roughness a; along and across a
+brushed direction the roughness is a / sqrt(r) and a sqrt(r), r the anisotropy.
 D(u) = (1 - w)^2 T(w), w = u / (1 + u), with the table T at even steps of w. T = 1 is the Trowbridge-Reitz distribution,
 T = (1 + u)^2 exp(-k u) is Beckmann's; no family is taken for granted. I is the integral of D over u, so that `specular`
 is the reflectance at normal incidence. b, the curvature of the diffuse part, is learned too; b = 0 is Lambert's law.
@@ -38,9 +38,12 @@ class Lobe:
     roughness: float
     """Of most of the plate."""
     noise: np.ndarray
-    """(4,): variance of the light I (1 = sensor white) about the model = noise[0] + noise[1] I + noise[2] I^2 + noise[3]
-    P^2, P the pixel's largest light (at the same irradiance): read and shot noise, the gain that lamps leave, and what
-    the model leaves, such as light from other parts of the surface."""
+    """(4,): variance of the light I (1 = sensor white) about the model = noise[0] + noise[1] I + noise[2] I^2 +
+    noise[3] P^2, P the pixel's largest light (at the same irradiance): read and shot noise, the gain that lamps leave,
+    and what the model leaves, such as light from other parts of the surface."""
+    shadowing: float = 1.0
+    """Roughness that facets shadow each other with, over that of the lobe: 1 for Trowbridge-Reitz, less for shorter
+    tails."""
     metal: float = 0.0
     """Share of the plate's pixels that are metal: more than half of their light is the lobe's."""
     matte_pull: float = 0.0
@@ -72,6 +75,7 @@ class Lobe:
             "direction_deg": float(np.degrees(direction_rad)),
             "roughness": self.roughness,
             "noise": [float(value) for value in self.noise],
+            "shadowing": self.shadowing,
             "metal": self.metal,
             "matte_pull": self.matte_pull,
         }
@@ -87,6 +91,7 @@ class Lobe:
                 stretched=np.array(stretched),
                 roughness=float(facts["roughness"]),
                 noise=np.array(facts["noise"], float),
+                shadowing=float(facts["shadowing"]),
                 metal=float(facts["metal"]),
                 matte_pull=float(facts["matte_pull"]),
             )
@@ -99,8 +104,8 @@ class Lobe:
 def family_table(tail: float) -> np.ndarray:
     """Table of D(u) = (1 + k u)^-tail, k such that D falls to one half where Trowbridge-Reitz does.
 
-    tail : 2 is Trowbridge-Reitz, infinity is Beckmann, below 2 the tails are longer (Student's t distribution of slopes;
-    Ribardiere, Bringier, Meneveaux and Simonot 2017, from memory).
+    tail : 2 is Trowbridge-Reitz, infinity is Beckmann, below 2 the tails are longer (Student's t distribution of
+    slopes; Ribardiere, Bringier, Meneveaux and Simonot 2017, from memory).
     """
     w = np.linspace(0, 1, KNOTS)[:-1]
     u = w / (1 - w)
@@ -158,7 +163,8 @@ def reflect(
     table = np.interp(w, np.linspace(0, 1, KNOTS), lobe.table)
     cosine4 = (along**2 * scale**2 / (1 + half_x**2 + half_y**2)) ** 2
     lit = np.maximum(lit, 0)
-    spread = (1 - w) ** 2 * table * _unshadowed(lit, roughness) * _unshadowed(seen, roughness) / (cosine4 * seen)
+    shadowing = roughness * lobe.shadowing
+    spread = (1 - w) ** 2 * table * _unshadowed(lit, shadowing) * _unshadowed(seen, shadowing) / (cosine4 * seen)
     b = lobe.diffuse_curvature
     matte = diffuse * (lit + b * lit**2) / (1 + b)
     return np.where(lit > 0, matte + specular * spread / (4 * roughness**2 * lobe.integral), 0)

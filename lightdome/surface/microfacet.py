@@ -42,7 +42,7 @@ SHADOWED_STEPS = 3
 
 @dataclass(frozen=True)
 class LobeFit:
-    """What the fit of P pixels leaves behind; arrays (P,) float32 if not said otherwise; NaN where there is no answer."""
+    """What the fit of P pixels leaves behind; arrays (P,) float32 if not said otherwise; NaN: no answer."""
 
     slopes: np.ndarray
     """(2, P): of the peak of the lobe; normal = (-slope_x, -slope_y, 1) / norm."""
@@ -56,6 +56,8 @@ class LobeFit:
     """Root of the mean squared residual over its standard deviation, every sample counted the same."""
     cost: np.ndarray
     """Mean robust cost of a sample, 0 to 1."""
+    unexplained: np.ndarray
+    """Root of the mean squared residual over the pixel's largest light (at the same irradiance)."""
     covariance: np.ndarray
     """(3, P): xx, xy, yy of the slopes' covariance from the noise alone."""
     usable: np.ndarray
@@ -63,7 +65,7 @@ class LobeFit:
     within: np.ndarray
     """Number of usable samples within the lobe (angle to the normal below twice the roughness)."""
     model: np.ndarray
-    """(L, P): light of the model, in the unit of the light; zero where a sample is not usable. (0, P) if not asked for."""
+    """(L, P): light of the model, zero where a sample is not usable; (0, P) if not asked for."""
 
 
 def fit_lobes(
@@ -90,14 +92,15 @@ def fit_lobes(
     No answer where fewer than 4 samples are usable or where all are dark.
     """
     count, pixels = light.shape
-    values = np.empty((13, pixels), np.float32)
+    values = np.empty((14, pixels), np.float32)
     model = np.empty((count if with_model else 0, pixels), np.float32)
     arrays = [np.ascontiguousarray(array, np.float32) for array in (light, toward, irradiance, view, lobe.noise)]
     table = np.ascontiguousarray(lobe.table, np.float32)
     curvature, pull = np.float32(lobe.diffuse_curvature), np.float32(lobe.matte_pull)
+    shadowing = np.float32(lobe.shadowing)
     start = np.ascontiguousarray(roughness, np.float32)
     how = (np.asarray(lobe.stretched, np.float32), start, free_roughness, iterations, starts)
-    _fit(*arrays, table, curvature, pull, *how, values, model)
+    _fit(*arrays, table, curvature, pull, shadowing, *how, values, model)
     roughness = values[4]
     return LobeFit(
         slopes=values[:2],
@@ -107,6 +110,7 @@ def fit_lobes(
         shiny=values[11],
         misfit=values[5],
         cost=values[12],
+        unexplained=values[13],
         covariance=values[6:9],
         usable=values[9],
         within=values[10],
@@ -124,6 +128,7 @@ def _fit(
     table: np.ndarray,
     curvature: np.float32,
     pull: np.float32,
+    shadowing: np.float32,
     stretched: np.ndarray,
     all_roughness: np.ndarray,
     free: bool,
@@ -148,7 +153,7 @@ def _fit(
     sums, next_sums = np.empty((SUMS, BLOCK), np.float32), np.empty((SUMS, BLOCK), np.float32)
     factor = np.empty((15, BLOCK), np.float32)
     step = np.empty((5, BLOCK), np.float32)
-    damping = np.empty(BLOCK, np.float32)
+    damping, still = np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32)
     share = one if free else zero
     for start in range(0, pixels, BLOCK):
         n = min(BLOCK, pixels - start)
@@ -159,34 +164,35 @@ def _fit(
         first_cost[:] = np.float32(np.inf)
         if starts != START_MATTE:
             start_half(sample, half, state)
-            shadow(lamp, eye, state, shade)
+            shadow(lamp, eye, state, shadowing, shade)
             spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
             strengths(sample, weight, spread, lit, curvature, pull, state, first_cost)
         if starts != START_METAL:
             first[:] = state
             start_matte(sample, weight, lamp, state)
-            shadow(lamp, eye, state, shade)
+            shadow(lamp, eye, state, shadowing, shade)
             spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
             strengths(sample, weight, spread, lit, curvature, pull, state, cost)
             for p in range(BLOCK):
                 if first_cost[p] < cost[p]:
                     for i in range(5):
                         state[i, p] = first[i, p]
-        shadow(lamp, eye, state, shade)
+        shadow(lamp, eye, state, shadowing, shade)
         evaluate(sample, weight, lamp, half, shade, table, curvature, pull, stretched, share, state, sums)
         damping[:] = FIRST_DAMPING
+        still[:] = zero
         for iteration in range(iterations):
             solve_damped(sums, state, damping, share, factor, step)
             move(state, step, share, trial)
             if iteration < SHADOWED_STEPS:
-                shadow(lamp, eye, trial, shade)
+                shadow(lamp, eye, trial, shadowing, shade)
             evaluate(sample, weight, lamp, half, shade, table, curvature, pull, stretched, share, trial, next_sums)
-            if not accept(state, trial, sums, next_sums, damping) and iteration >= SHADOWED_STEPS:
+            if not accept(state, trial, sums, next_sums, damping, still):
                 break
         spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
         _finish(
-            weight, spread, lit, place, curvature, share, state, sums, peak, usable, irradiance, start, n, factor,
-            step, values, model,
+            sample, weight, spread, lit, place, curvature, share, state, sums, peak, usable, irradiance, start, n,
+            factor, step, values, model,
         )  # fmt: skip
 
 
@@ -246,6 +252,7 @@ def _load(
 
 @numba.njit(**COMPILE)
 def _finish(
+    sample: np.ndarray,
     weight: np.ndarray,
     spread: np.ndarray,
     lit: np.ndarray,
@@ -266,7 +273,7 @@ def _finish(
 ) -> None:
     """Write the answers of a block out: covariance from the last normal equations, light of the model."""
     zero, one, nan = np.float32(0), np.float32(1), np.float32(np.nan)
-    total = np.zeros((3, BLOCK), np.float32)
+    total = np.zeros((4, BLOCK), np.float32)
     for k in range(weight.shape[0]):
         for p in range(n):
             metal = state[SPECULAR, p] * spread[k, p]
@@ -275,6 +282,7 @@ def _finish(
             if len(model) > 0:
                 model[k, start + p] = used * bright * peak[p] * irradiance[k, start + p]
             total[0, p] += metal
+            total[3, p] += used * (sample[k, p] - bright) ** 2
             total[1, p] += bright
             total[2, p] += used if place[k, p] < np.float32(4) else zero
     damping = np.zeros(BLOCK, np.float32)
@@ -299,3 +307,4 @@ def _finish(
         values[10, at] = total[2, p]
         values[11, at] = total[0, p] / max(total[1, p], np.float32(1e-12)) if known else nan
         values[12, at] = sums[20, p] / max(usable[p], one) if known else nan
+        values[13, at] = np.sqrt(total[3, p] / max(usable[p], one)) if known else nan

@@ -1,10 +1,10 @@
 """Mean slope of a pixel that holds several slopes: its light as a sum of lobes, none of them negative.
 
-Where one lobe does not explain a pixel (walls, lines about a pixel wide), the peak of the lobe is not the mean slope that
-height is integrated from. The light is then taken as a sum of lobes of the neighbourhood's roughness on a polar grid of
-slopes, the pixel's own lobe and a diffuse part, with strengths not below zero (non-negative least squares). The strengths together equal the
-neighbourhood's specular reflectance: what the lamps do not see of a pixel still is there, at slopes that explain the
-rest. The mean slope is the mean over the strengths, since each is a share of the pixel's area.
+Where one lobe does not explain a pixel (walls, lines about a pixel wide), the peak of the lobe is not the mean slope
+that height is integrated from. The light is then taken as a sum of lobes of the neighbourhood's roughness on a polar
+grid of slopes, the pixel's own lobe and a diffuse part, with strengths not below zero (non-negative least squares). The
+strengths together equal the neighbourhood's specular reflectance: what the lamps do not see of a pixel still is there,
+at slopes that explain the rest. The mean slope is the mean over the strengths, each of which is a share of the area.
 
 The lobes, the weights and the normal matrix are shared by all pixels of one roughness in a patch of `PATCH_PX`, over
 which the lamps' directions hardly change (0.1 degree at 50 um and 250 mm).
@@ -25,11 +25,13 @@ ALIKE = np.float32(0.08)
 RINGS = ((0.0, 1), (0.1, 6), (0.2, 12), (0.31, 16), (0.44, 18), (0.6, 20), (0.8, 20), (1.05, 18))
 """Slopes of the rings of the grid and lobes on each; the steepest lies where most lamps see only a lobe's tail."""
 CELL = 0.4
+"""What half the gap between two rings adds to the roughness of the lobes, in squares: a wall spreads over the gap."""
 RIDGE = np.float32(1e-4)
 """Pull of the strengths toward zero, over the largest diagonal element."""
 TOTAL = np.float32(1.25)
 """Relative standard deviation of the sum of the strengths about the neighbourhood's, over the squared roughness: what
-narrow lobes leave between the lamps must be tied, what broad ones do is seen. Grid, ridge and tie were swept on plates rendered with rough conductors of roughness 0.2 and 0.4: see benchmarks/metal.py."""
+narrow lobes leave between the lamps must be tied, what broad ones do is seen. Grid, cells, ridge and tie were swept on
+plates rendered with rough conductors of roughness 0.12, 0.2 and 0.4: see benchmarks/metal.py."""
 
 
 @dataclass(frozen=True)
@@ -75,12 +77,13 @@ def lobes(
     toward: np.ndarray,
     view: np.ndarray,
     table: np.ndarray,
+    shadowing: np.float32,
     stretched: np.ndarray,
     roughness: np.ndarray,
     slopes: np.ndarray,
     light: np.ndarray,
 ) -> None:
-    """Light (L, J) of facets of J slopes (2, J) under lamps (L, 3) of unit irradiance, specular reflectance 1 / integral.
+    """Light (L, J) of facets of J slopes (2, J) under lamps (L, 3) of unit irradiance, specular reflectance 1.
 
     The reference is `lobe.reflect`; this one is for the inner loops.
     """
@@ -105,9 +108,10 @@ def lobes(
             knot = np.uint32(at)
             value = table[knot] + (at - np.float32(knot)) * (table[knot + np.uint32(1)] - table[knot])
             cosine2 = along * along * scale2 / h2
-            masked = two / (seen + np.sqrt(seen * seen + a2 * (one - seen * seen)))
+            g2 = shadowing * shadowing * a2
+            masked = two / (seen + np.sqrt(seen * seen + g2 * (one - seen * seen)))
             c = max(lit, np.float32(1e-3))
-            masked *= two * c / (c + np.sqrt(c * c + a2 * (one - c * c)))
+            masked *= two * c / (c + np.sqrt(c * c + g2 * (one - c * c)))
             spread = rest * rest * value * masked / (cosine2 * cosine2)
             light[k, j] = spread / (np.float32(4) * a2) if lit > zero else zero
 
@@ -116,13 +120,13 @@ def mix(lobe: Lobe, strip: Strip, wanted: np.ndarray, roughness: np.ndarray, fou
     """Mean slopes of the wanted pixels of a strip; an answer replaces one of a larger residual.
 
     wanted : (rows, columns), bool.  roughness : (rows, columns), to be tried.
-    found : (4, rows, columns), written: mean slopes x and y, root mean square spread of the slopes about them, root mean
-    square of the residual over the largest light that a flat pixel of the patch would send.
+    found : (4, rows, columns), written: mean slopes x and y, root mean square spread of the slopes about them, root
+    mean square of the residual over the largest light that a flat pixel of the patch would send.
     """
     table = (lobe.table / lobe.integral).astype(np.float32)
     stretched = lobe.stretched.astype(np.float32)
     arrays = (strip.sample, strip.toward, strip.view, strip.slopes, strip.specular, strip.diffuse)
-    _mix(*arrays, wanted, roughness, table, stretched, slope_grid(), slope_cells(), found)
+    _mix(*arrays, wanted, roughness, table, np.float32(lobe.shadowing), stretched, slope_grid(), slope_cells(), found)
 
 
 @numba.njit(**COMPILE)
@@ -136,6 +140,7 @@ def _mix(
     wanted: np.ndarray,
     roughness: np.ndarray,
     table: np.ndarray,
+    shadowing: np.float32,
     stretched: np.ndarray,
     grid: np.ndarray,
     cells: np.ndarray,
@@ -165,10 +170,12 @@ def _mix(
                                 size += 1
                     shared = np.empty((lamps, grid.shape[1]), np.float32)
                     middle = total / np.float32(size)
-                    lobes(rays, eye, table, stretched, np.sqrt(middle * middle + cells * cells), grid, shared)
+                    lobes(
+                        rays, eye, table, shadowing, stretched, np.sqrt(middle * middle + cells * cells), grid, shared
+                    )
                     _mix_set(
-                        sample, toward, view, slopes, specular, diffuse, roughness, table, stretched, grid, shared, rays,
-                        middle, at_row[:size], at_col[:size], found,
+                        sample, toward, view, slopes, specular, diffuse, roughness, table, shadowing, stretched, grid,
+                        shared, rays, middle, at_row[:size], at_col[:size], found,
                     )  # fmt: skip
 
 
@@ -182,6 +189,7 @@ def _mix_set(
     diffuse: np.ndarray,
     roughness: np.ndarray,
     table: np.ndarray,
+    shadowing: np.float32,
     stretched: np.ndarray,
     grid: np.ndarray,
     shared: np.ndarray,
@@ -193,7 +201,7 @@ def _mix_set(
 ) -> None:
     """Solve the pixels that share a set of lobes; samples in units of the largest light of a flat pixel."""
     lamps, count = shared.shape
-    zero, one = np.float32(0), np.float32(1)
+    zero = np.float32(0)
     pixels = len(at_row)
     strong, dull = np.empty(pixels, np.float32), np.empty(pixels, np.float32)
     for p in range(pixels):
@@ -237,7 +245,7 @@ def _mix_set(
         r, c = at_row[p], at_col[p]
         own_slopes[0, 0], own_slopes[1, 0], rough[0] = slopes[0, r, c], slopes[1, r, c], roughness[r, c]
         pixel_rays, pixel_eye = np.ascontiguousarray(toward[:, :, r, c]), np.ascontiguousarray(view[:, r, c])
-        lobes(pixel_rays, pixel_eye, table, stretched, rough, own_slopes, own_light)
+        lobes(pixel_rays, pixel_eye, table, shadowing, stretched, rough, own_slopes, own_light)
         wanted[:] = zero
         cross[:] = zero
         own_square, brightest = zero, zero

@@ -21,6 +21,6 @@ def local_median(values: np.ndarray, good: np.ndarray, otherwise: float) -> np.n
 
 
 def smoother_and_rougher(roughness: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Smallest and largest roughness (rows, columns) in the window about every pixel: a wall may belong to either side."""
+    """Smallest and largest roughness (rows, columns) in the window of every pixel: a wall may belong to either side."""
     window = np.ones((WINDOW_PX, WINDOW_PX), np.uint8)
     return cv2.erode(roughness, window), cv2.dilate(roughness, window)

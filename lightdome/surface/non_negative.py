@@ -22,8 +22,8 @@ def non_negative(
 ) -> int:
     """The x (N + 1,) of smallest x'Mx - 2 b'x with no entry below zero.
 
-    M is the symmetric matrix of `shared` (N, N), with a last row and column of `cross` (N,) and `own_square`, plus `tie`
-    between all unknowns but the last but one (the diffuse part). b : `wanted` (N + 1,).
+    M is the symmetric matrix of `shared` (N, N), with a last row and column of `cross` (N,) and `own_square`, plus
+    `tie` between all unknowns but the last but one (the diffuse part). b : `wanted` (N + 1,).
 
     members : (MOST_LOBES,), the first `size` are the unknowns above zero of a similar problem, to start from; those of
     this one are left in it, and their number is the answer.  x : (N + 1,), written.

@@ -7,13 +7,14 @@ import numpy as np
 
 from lightdome.surface.turned import bend_and_twist, doubt_about_lamps
 
-FLAG_FEW, FLAG_TAIL, FLAG_INCONSISTENT, FLAG_SEVERAL, FLAG_NONE = 1, 2, 4, 8, 16
+FLAG_FEW, FLAG_TAIL, FLAG_INCONSISTENT, FLAG_SEVERAL, FLAG_NONE, FLAG_INTERREFLECTION = 1, 2, 4, 8, 16, 32
 FLAGS = {
     FLAG_FEW: "fewer than 6 usable lamps",
     FLAG_TAIL: "no lamp near the peak of the lobe",
     FLAG_INCONSISTENT: "light that the model does not explain",
     FLAG_SEVERAL: "several slopes in the pixel",
     FLAG_NONE: "no answer",
+    FLAG_INTERREFLECTION: "light that may have met two walls",
 }
 FEW_LAMPS = 6
 STEEP = 0.7
@@ -41,7 +42,9 @@ class Region:
 
     def sums(self) -> "RegionSums":
         """What of it adds up over the field."""
-        good = np.isfinite(self.slopes[0]) & (self.flags & (FLAG_TAIL | FLAG_INCONSISTENT | FLAG_NONE) == 0)
+        good = np.isfinite(self.slopes[0]) & (
+            self.flags & (FLAG_TAIL | FLAG_INCONSISTENT | FLAG_NONE | FLAG_INTERREFLECTION) == 0
+        )
         good &= np.hypot(self.slopes[0], self.slopes[1]) < STEEP
         u_slope = self.u_tilt_rad * (1 + self.slopes[0] ** 2 + self.slopes[1] ** 2)
         counts = np.array([(self.flags & flag > 0).sum() for flag in FLAGS])

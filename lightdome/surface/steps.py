@@ -58,7 +58,8 @@ def solve_normals(
     method : microfacet (see `surface/microfacet.py` and `surface/mixture.py`), robust or least-squares (see
     `surface/normals.py`; both are matte: only the diffuse band is known).
 
-    flags : sums of 1 few lamps, 2 lobe's tail only, 4 inconsistent fit, 8 several slopes, 16 no answer.
+    flags : sums of 1 few lamps, 2 lobe's tail only, 4 inconsistent fit, 8 several slopes, 16 no answer,
+    32 light that may have met two walls.
     Neighbours are looked at within the blocks of the stack.
     """
     from lightdome.surface.region import RegionSums
