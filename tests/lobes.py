@@ -7,7 +7,6 @@ from lightdome.lights.lamps import LampSet, directions
 from lightdome.surface.lobe import Lobe, family_table, reflect, stretch
 
 
-
 def noise_of(read, shot=0.0, gain=0.0):
     """Coefficients of the variance of light, from standard deviations in the dark, at white and over the light."""
     return np.array([read**2, shot**2, gain**2, 0.0])

@@ -97,7 +97,7 @@ def test_the_same_sample_gives_the_same_lobe():
 
 def test_too_few_pixels_teach_nothing():
     data, _ = sample(lobe_of(), 0.1, 0.5, shape=(7, 7))
-    assert 7 * 7 < FEWEST_PIXELS
+    assert FEWEST_PIXELS > 7 * 7
     assert learn_lobe([data]) is None
 
 

@@ -1,5 +1,7 @@
 """The fit of one lobe and a diffuse part to light made by `lobe.reflect`, and its kernels against that function."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from lobes import coordinates, flat_list, light_of, lobe_of, near_dome, noise_of, noisy, reflectance_of
@@ -57,7 +59,7 @@ def test_slopes_and_reflectance_of_light_without_noise_are_found(kind, tail, ani
 @pytest.mark.parametrize("anisotropy", [1.0, 1.6])
 def test_light_of_the_model_is_that_of_the_reference(tail, anisotropy):
     # whatever the fit has found, of light that is no lobe's: its model is what `reflect` says of its own answer
-    lobe = lobe_of(tail, anisotropy, 40.0, 0.2, noise=NOISE)
+    lobe = replace(lobe_of(tail, anisotropy, 40.0, 0.2, noise=NOISE), shadowing=0.7)
     lines_of_sight = rays()
     toward, irradiance, view = lines_of_sight
     slopes = np.random.default_rng(3).uniform(-0.15, 0.15, (2, *SHAPE))
@@ -74,14 +76,14 @@ def test_light_of_the_model_is_that_of_the_reference(tail, anisotropy):
 @pytest.mark.parametrize("tail", [2.0, 3.0, np.inf])
 @pytest.mark.parametrize("anisotropy", [1.0, 1.6])
 def test_lobes_of_the_mixture_are_those_of_the_reference(tail, anisotropy):
-    lobe = lobe_of(tail, anisotropy, 40.0)
+    lobe = replace(lobe_of(tail, anisotropy, 40.0), shadowing=0.7)
     toward, _, view = (array[..., 77] for array in rays())
     rng = np.random.default_rng(4)
     slopes, roughness = rng.uniform(-1, 1, (2, 300)), rng.uniform(0.1, 0.6, 300)
     found = np.empty((48, 300), np.float32)
     table, stretched = (lobe.table / lobe.integral).astype(np.float32), lobe.stretched.astype(np.float32)
     single = [np.ascontiguousarray(array, np.float32) for array in (toward, view, roughness, slopes)]
-    mixture.lobes(single[0], single[1], table, stretched, single[2], single[3], found)
+    mixture.lobes(single[0], single[1], table, np.float32(0.7), stretched, single[2], single[3], found)
     ones = np.ones(300)
     expected = reflect(
         lobe,
@@ -105,9 +107,7 @@ def spread_and_stated(lobe, slope, reflectance, copies=500):
     return found.slopes.std(axis=1), np.sqrt(np.median(found.covariance[[0, 2]], axis=1))
 
 
-@pytest.mark.parametrize(
-    ("kind", "tail"), [("metal", np.inf), ("half", np.inf), ("matte", 2.0), ("matte", np.inf)]
-)
+@pytest.mark.parametrize(("kind", "tail"), [("metal", np.inf), ("half", np.inf), ("matte", 2.0), ("matte", np.inf)])
 @pytest.mark.parametrize("gain", [0.01, 0.03])
 def test_the_stated_covariance_is_the_spread_of_noisy_copies(kind, tail, gain):
     # Monte Carlo (JCGM 101): 500 copies of a pixel

@@ -16,7 +16,13 @@ from ruamel.yaml import YAML
 RASTERS = {
     "surface/normals.tif": {"nx": "1", "ny": "1", "nz": "1"},
     "surface/normal_uncertainty.tif": {"u_tilt": "deg"},
-    "surface/reflectance.tif": {"diffuse": "1", "specular": "1", "roughness": "1", "anisotropy": "1", "direction": "deg"},
+    "surface/reflectance.tif": {
+        "diffuse": "1",
+        "specular": "1",
+        "roughness": "1",
+        "anisotropy": "1",
+        "direction": "deg",
+    },
     "surface/flags.tif": {"flags": "1"},
     "surface/height.tif": {"height": "um"},
     "surface/height_uncertainty.tif": {"u_height": "um"},
