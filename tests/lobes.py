@@ -1,4 +1,4 @@
-"""Plates of light made by `lobe.reflect`, the reference function of the lobe, for tests of what takes it apart again."""
+"""Plates of light made by `lobe.reflect`, the reference of the lobe, for tests of what takes it apart again."""
 
 import numpy as np
 

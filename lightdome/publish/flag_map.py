@@ -25,7 +25,7 @@ LOOKS = {
 }
 """Pattern and colour by flag, the gravest first; colours of the palette for all kinds of colour vision by Okabe and Ito
 (2008)."""
-CAPTION = "Where the slope of a pixel rests on less than it should; of several reasons the gravest is shown. White is in order."
+CAPTION = "Where a slope rests on less than it should; of several reasons the gravest is shown. White is in order."
 BOTTOM_PX = 290
 LEGEND_COLUMNS = 2
 

@@ -115,7 +115,7 @@ def _float(text: str | None) -> float | None:
 def warnings_of(
     quality: Mapping[str, Any] | None, lobe: Mapping[str, Any] | None, relight: Mapping[str, Any] | None
 ) -> tuple[str, ...]:
-    """What the finished steps want a person to know, from quality.json of frames and relight and lobe.json of surface."""
+    """What the finished steps want a person to know, from quality.json (frames, relight) and lobe.json."""
     found: list[str] = []
     if quality:
         if quality.get("verdict") == "retake":

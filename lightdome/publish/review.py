@@ -70,10 +70,10 @@ def field_section(
 
 
 SOLVED = {
-    "microfacet": "Normals from the whole lobe of the metal: one lobe and a diffuse part a pixel, several slopes where that "
-    "fails; the lobe is the plate's own, learned from its pixels.",
-    "robust": "Normals as of a matte surface, highlights and shadows left out by rank: on bare metal, depths are too large.",
-    "least-squares": "Normals as of a matte surface by least squares: on bare metal, depths are far too large.",
+    "microfacet": "Normals from the whole lobe of the metal: one lobe and a diffuse part a pixel, several slopes where "
+    "that fails; the lobe is the plate's own, learned from its pixels.",
+    "robust": "Normals as of a matte surface, highlights and shadows left out by rank: on metal, depths are too large.",
+    "least-squares": "Normals as of a matte surface by least squares: on metal, depths are far too large.",
 }
 """By the method in `surface/lobe.json`."""
 
