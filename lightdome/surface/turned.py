@@ -8,7 +8,8 @@ import numpy as np
 
 SURE = 0.2
 """Twist over bend above which the lamps are in doubt: 0.00-0.05 on rendered and computed plates, 19 and more where
-their lamp tables are turned by 90 degrees, 1.0 by 45 degrees, 0.33 and more where they are mirrored (tests/surface/test_turned_lamps.py)."""
+their lamp tables are turned by 90 degrees, 1.0 by 45 degrees, 0.33 and more where they are mirrored
+(tests/surface/test_turned_lamps.py)."""
 CLEAR = 50.0
 """Bend and twist, squared and over their variance, from which they count: five standard deviations each, so that noise,
 even twice as large as stated, says nothing."""
