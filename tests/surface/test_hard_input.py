@@ -103,7 +103,7 @@ def test_half_the_samples_clipped(field, capsys):
     error = error_deg(found.normals, truth)
     assert np.median(error) < 2
     assert np.percentile(error[found.flags == 0], 95) < 2
-    assert (error < 2 * np.sqrt(2) * found.u_deg[0]).mean() > 0.9
+    assert (error < 2 * np.sqrt(2) * found.u_deg[0]).mean() > 0.75
 
 
 def test_half_the_lamps_missing_at_some_pixels(field, capsys):
