@@ -16,7 +16,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 
     height = subparsers.add_parser("integrate-height", help="height of the whole field from its normals")
     add_products(height, reads=("normals", "uncertainty"), writes=("height", "height-uncertainty"))
-    height.add_argument("--u-slope-gain", type=float, default=0.15, help="relative uncertainty shared by all slopes")
+    height.add_argument("--u-slope-gain", type=float, default=0.08, help="relative uncertainty shared by all slopes")
     add_threads(height)
     height.set_defaults(run=_integrate_height)
 

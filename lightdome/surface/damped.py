@@ -6,8 +6,8 @@ import numpy as np
 from lightdome.surface.facet_light import BLOCK, COMPILE, LOG_A, MATTE, SLOPE_X, SLOPE_Y, SPECULAR, SUMS
 
 STEEPEST = np.float32(3.0)
-REST = np.float32(1e-4)
-"""Change of the slopes (0.006 degree) below which a pixel has come to rest."""
+REST = np.float32(3e-4)
+"""Change of the slopes (0.02 degree, and the next change is far smaller) below which a pixel has come to rest."""
 STUCK = np.float32(1e3)
 LEAST_ROUGHNESS, LARGEST_ROUGHNESS = np.float32(0.03), np.float32(1.2)
 

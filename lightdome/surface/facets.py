@@ -35,10 +35,10 @@ BROADER = 0.08
 DIFFERENT = 1.1
 """Beside a border between two roughnesses both are tried, if they differ by more than this factor."""
 FEWEST_WITHIN = 3
-TWICE = 0.95
+TWICE = 1.0
 """Roughness over the region's less specular reflectance over the region's; on rendered grooves of resolved walls of 42
-degrees it tells nine of ten pixels that are wrong by more than 10 degrees (benchmarks/metal.py)."""
-UNEXPLAINED = 0.08
+degrees, light that met both of them is told so (benchmarks/metal.py)."""
+UNEXPLAINED = 0.1
 """Residual over the largest light above which a fit is called inconsistent."""
 SPREAD_DOUBT = 0.15
 """Standard uncertainty of the mean of several slopes over their spread."""
@@ -121,7 +121,7 @@ def _interreflecting(fitted: np.ndarray, around: Around, known: np.ndarray) -> n
     """
     with np.errstate(invalid="ignore", divide="ignore"):
         sign = fitted[4] / around.usual_roughness - fitted[3] / around.usual_specular
-    said = known & (sign > TWICE) & (around.usual_specular > 0)
+    said = known & (fitted[11] > METAL) & (sign > TWICE) & (around.usual_specular > 0)
     return known & (cv2.medianBlur(said.astype(np.uint8), 5) > 0)
 
 

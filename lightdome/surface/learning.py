@@ -1,9 +1,9 @@
 """The plate's lobe, learned from a sample of its pixels: stretch, tail, diffuse curvature, noise, and then the table.
 
-First five numbers (two of the stretch, the tail of the lobe's family, the curvature of the diffuse part, the shadowing)
-are moved until the robust misfit of the sample is smallest (simplex of Nelder and Mead 1965 in scipy), the noise
-estimated from the residuals in between. Then the table itself is moved, at every knot, to where the light of the well
-explained pixels puts it. Nothing tells the fit what the plate is made of.
+First four numbers (two of the stretch, the tail of the lobe's family, the curvature of the diffuse part) are moved
+until the robust misfit of the sample is smallest (simplex of Nelder and Mead 1965 in scipy), the noise estimated from
+the residuals in between. Then the table itself is moved, at every knot, to where the light of the well explained pixels
+puts it. Nothing tells the fit what the plate is made of.
 """
 
 from collections.abc import Sequence
@@ -29,15 +29,16 @@ LEAST_METAL = 0.1
 """Share of the sample that must be metal (more than half of its light from the lobe) for roughness and table to be
 learned; a painted or matte surface keeps the family's table and the first roughness."""
 UNTOLD = 1e-3
-"""Cost of a squared unit of the five numbers: what the sample does not tell stays near isotropic and Lambertian."""
+"""Cost of a squared unit of the four numbers: what the sample does not tell stays near isotropic and Lambertian."""
 ITERATIONS = 9
 FIRST_INVERSE_TAILS = (0.5, 0.05)
 """Trowbridge-Reitz and nearly Beckmann: the better one is where the search starts."""
-SPREADS = (np.array([0.3, 0.3, 0.15, 0.15, -0.4]), np.array([0.1, 0.1, 0.1, 0.05, -0.1]))
-LONGEST = (160, 90)
-BARE, BARE_COST = 1 / 0.01**2, 0.002
-"""Pull of the diffuse strength on a bare metal (1 % of the largest light), and the rise of the mean cost (0 to 1) up to
-which a plate counts as one."""
+SHORT_SHADOWS = 0.3
+SPREADS = (np.array([0.3, 0.3, 0.15, 0.15]), np.array([0.1, 0.1, 0.1, 0.05]))
+LONGEST = (140, 70)
+BARE, BARE_COST = 1 / 0.015**2, 0.01
+"""Pull of the diffuse strength on a bare metal (1.5 % of the largest light), and the rise of the mean cost (0 to 1)
+up to which a plate counts as one."""
 TABLE_ROUNDS = 3
 SMOOTH = 3e-2
 """Stiffness of the table against the light of the sample: see `_table_step`."""
@@ -89,11 +90,11 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
     if sample.light.shape[1] < FEWEST_PIXELS:
         return None
     few = sample.take(1200)
-    lobe = _lobe_of(np.array([0.0, 0.0, 0.5, 0.0, 1.0]), FIRST_ROUGHNESS, np.array(FIRST_NOISE))
-    starts = [np.array([0.0, 0.0, inverse_tail, 0.0, 1.0]) for inverse_tail in FIRST_INVERSE_TAILS]
+    lobe = _lobe_of(np.array([0.0, 0.0, 0.5, 0.0]), FIRST_ROUGHNESS, np.array(FIRST_NOISE))
+    starts = [np.array([0.0, 0.0, inverse_tail, 0.0]) for inverse_tail in FIRST_INVERSE_TAILS]
     place = min(starts, key=lambda at: _cost(few, at, lobe))
     for spread, longest in zip(SPREADS, LONGEST, strict=True):
-        simplex = place + np.vstack([np.zeros(5), np.diag(spread)])
+        simplex = place + np.vstack([np.zeros(4), np.diag(spread)])
         found = minimize(
             lambda at, lobe=lobe: _cost(few, at, lobe),
             place,
@@ -105,7 +106,7 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
         fit = few.fit(lobe)
         lobe = replace(lobe, noise=_noise(few, fit.model), roughness=_typical_roughness(fit))
     if _metal(fit).mean() <= LEAST_METAL:
-        place[[0, 1, 2, 4]] = (0, 0, FIRST_INVERSE_TAILS[0], 1)
+        place[:3] = (0, 0, FIRST_INVERSE_TAILS[0])
     elif np.hypot(place[0], place[1]) < SMALL_STRETCH:
         place[:2] = 0
     lobe = _lobe_of(place, lobe.roughness, lobe.noise)
@@ -122,25 +123,25 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
 
 
 def _lobe_of(place: np.ndarray, roughness: float, noise: np.ndarray) -> Lobe:
-    """Lobe of the family at (e1, e2, 1 / tail, curvature, shadowing); stretch: exponential of ((e1, e2), (e2, -e1))."""
-    e1, e2, inverse_tail, curvature, shadowing = place
+    """Lobe of the family at (e1, e2, 1 / tail, curvature); stretch: exponential of ((e1, e2), (e2, -e1))."""
+    e1, e2, inverse_tail, curvature = place
+    # as the tails of the family: Beckmann's facets shadow each other as Trowbridge-Reitz ones of a third of the
+    # roughness do (Smith's functions of both, compared at 15 to 30 degrees of elevation and roughness 0.4)
+    shadowing = float(SHORT_SHADOWS + (1 - SHORT_SHADOWS) * min(inverse_tail / 0.5, 1))
     size = np.hypot(e1, e2)
     slope = np.sinh(size) / size if size > 0 else 1.0
     stretched = np.array([np.cosh(size) + slope * e1, slope * e2, np.cosh(size) - slope * e1])
     tail = 1 / inverse_tail if inverse_tail > 1e-3 else np.inf
-    return Lobe(family_table(tail), float(curvature), stretched, roughness, noise, float(shadowing))
+    return Lobe(family_table(tail), float(curvature), stretched, roughness, noise, shadowing)
 
 
 def _cost(sample: Sample, place: np.ndarray, lobe: Lobe) -> float:
     """Mean robust cost; beyond the limits of the family it grows with the distance."""
-    limits = np.array([[-1.5, 1.5], [-1.5, 1.5], [0.0, 0.9], [-0.3, 1.5], [0.0, 1.2]])
+    limits = np.array([[-1.5, 1.5], [-1.5, 1.5], [0.0, 0.9], [-0.3, 1.5]])
     inside = np.clip(place, limits[:, 0], limits[:, 1])
     fit = sample.fit(_lobe_of(inside, lobe.roughness, lobe.noise))
-    return (
-        float(np.nanmean(fit.cost))
-        + float(np.abs(place - inside).sum())
-        + UNTOLD * float(inside[:4] @ inside[:4] + (1 - inside[4]) ** 2)
-    )
+    beyond = float(np.abs(place - inside).sum())
+    return float(np.nanmean(fit.cost)) + beyond + UNTOLD * float(inside @ inside)
 
 
 def _typical_roughness(fit: LobeFit) -> float:

@@ -36,6 +36,7 @@ from lightdome.surface.starts import start_half, start_matte
 
 START_METAL, START_MATTE, START_BOTH = 1, 2, 3
 FIRST_DAMPING = np.float32(1e-2)
+FIRST_STEPS = 4
 SHADOWED_STEPS = 3
 """Steps that take the shadowing of the facets anew; then the slopes change too little for it."""
 
@@ -155,6 +156,8 @@ def _fit(
     step = np.empty((5, BLOCK), np.float32)
     damping, still = np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32)
     share = one if free else zero
+    # most pixels rest after few steps; the others are gathered, so that the many do not wait for them
+    moving, number = np.empty(pixels, np.int64), 0
     for start in range(0, pixels, BLOCK):
         n = min(BLOCK, pixels - start)
         _load(light, toward, irradiance, view, noise, start, n, sample, weight, lamp, half, eye, peak, usable)
@@ -177,23 +180,99 @@ def _fit(
                 if first_cost[p] < cost[p]:
                     for i in range(5):
                         state[i, p] = first[i, p]
-        shadow(lamp, eye, state, shadowing, shade)
-        evaluate(sample, weight, lamp, half, shade, table, curvature, pull, stretched, share, state, sums)
         damping[:] = FIRST_DAMPING
         still[:] = zero
-        for iteration in range(iterations):
-            solve_damped(sums, state, damping, share, factor, step)
-            move(state, step, share, trial)
-            if iteration < SHADOWED_STEPS:
-                shadow(lamp, eye, trial, shadowing, shade)
-            evaluate(sample, weight, lamp, half, shade, table, curvature, pull, stretched, share, trial, next_sums)
-            if not accept(state, trial, sums, next_sums, damping, still):
-                break
+        _descend(
+            sample, weight, lamp, half, shade, eye, table, curvature, pull, shadowing, stretched, share,
+            min(iterations, FIRST_STEPS), state, trial, sums, next_sums, damping, still, factor, step,
+        )  # fmt: skip
         spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
         _finish(
             sample, weight, spread, lit, place, curvature, share, state, sums, peak, usable, irradiance, start, n,
             factor, step, values, model,
         )  # fmt: skip
+        if iterations > FIRST_STEPS:
+            for p in range(n):
+                if still[p] == zero and values[9, start + p] >= np.float32(4):
+                    moving[number] = start + p
+                    number += 1
+    some_light, some_irradiance = np.empty((count, BLOCK), np.float32), np.empty((count, BLOCK), np.float32)
+    some_toward, some_view = np.empty((count, 3, BLOCK), np.float32), np.empty((3, BLOCK), np.float32)
+    some_values = np.empty((len(values), BLOCK), np.float32)
+    some_model = np.empty((len(model), BLOCK), np.float32)
+    for start in range(0, number, BLOCK):
+        n = min(BLOCK, number - start)
+        for p in range(BLOCK):
+            at = moving[start + min(p, n - 1)]
+            for k in range(count):
+                some_light[k, p], some_irradiance[k, p] = light[k, at], irradiance[k, at]
+                for axis in range(3):
+                    some_toward[k, axis, p] = toward[k, axis, at]
+            for axis in range(3):
+                some_view[axis, p] = view[axis, at]
+        _load(
+            some_light, some_toward, some_irradiance, some_view, noise, 0, n, sample, weight, lamp, half, eye, peak,
+            usable,
+        )  # fmt: skip
+        for p in range(BLOCK):
+            at = moving[start + min(p, n - 1)]
+            state[SLOPE_X, p], state[SLOPE_Y, p] = values[0, at], values[1, at]
+            state[MATTE, p], state[SPECULAR, p] = values[2, at] / peak[p], values[3, at] / peak[p]
+            state[LOG_A, p] = np.log(values[4, at])
+        damping[:] = FIRST_DAMPING
+        still[:] = zero
+        _descend(
+            sample, weight, lamp, half, shade, eye, table, curvature, pull, shadowing, stretched, share,
+            iterations - FIRST_STEPS, state, trial, sums, next_sums, damping, still, factor, step,
+        )  # fmt: skip
+        spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
+        _finish(
+            sample, weight, spread, lit, place, curvature, share, state, sums, peak, usable, some_irradiance, 0, n,
+            factor, step, some_values, some_model,
+        )  # fmt: skip
+        for p in range(n):
+            at = moving[start + p]
+            for i in range(len(values)):
+                values[i, at] = some_values[i, p]
+            for k in range(len(model)):
+                model[k, at] = some_model[k, p]
+
+
+@numba.njit(**COMPILE)
+def _descend(
+    sample: np.ndarray,
+    weight: np.ndarray,
+    lamp: np.ndarray,
+    half: np.ndarray,
+    shade: np.ndarray,
+    eye: np.ndarray,
+    table: np.ndarray,
+    curvature: np.float32,
+    pull: np.float32,
+    shadowing: np.float32,
+    stretched: np.ndarray,
+    share: np.float32,
+    steps: int,
+    state: np.ndarray,
+    trial: np.ndarray,
+    sums: np.ndarray,
+    next_sums: np.ndarray,
+    damping: np.ndarray,
+    still: np.ndarray,
+    factor: np.ndarray,
+    step: np.ndarray,
+) -> None:
+    """Up to so many steps from `state`, until every pixel of the block rests."""
+    shadow(lamp, eye, state, shadowing, shade)
+    evaluate(sample, weight, lamp, half, shade, table, curvature, pull, stretched, share, state, sums)
+    for number in range(steps):
+        solve_damped(sums, state, damping, share, factor, step)
+        move(state, step, share, trial)
+        if number < SHADOWED_STEPS:
+            shadow(lamp, eye, trial, shadowing, shade)
+        evaluate(sample, weight, lamp, half, shade, table, curvature, pull, stretched, share, trial, next_sums)
+        if not accept(state, trial, sums, next_sums, damping, still):
+            break
 
 
 @numba.njit(**COMPILE)

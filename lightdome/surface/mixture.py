@@ -24,11 +24,12 @@ ALIKE = np.float32(0.08)
 """Relative difference in roughness up to which pixels share a set of lobes."""
 RINGS = ((0.0, 1), (0.1, 6), (0.2, 12), (0.31, 16), (0.44, 18), (0.6, 20), (0.8, 20), (1.05, 18))
 """Slopes of the rings of the grid and lobes on each; the steepest lies where most lamps see only a lobe's tail."""
-CELL = 0.4
+CELL = 0.55
 """What half the gap between two rings adds to the roughness of the lobes, in squares: a wall spreads over the gap."""
-RIDGE = np.float32(1e-4)
-"""Pull of the strengths toward zero, over the largest diagonal element."""
-TOTAL = np.float32(1.25)
+RIDGE = np.float32(0.06)
+"""Pull of the strengths toward zero, over the largest diagonal element and the fourth power of the roughness: the
+broader the lobes, the more alike they are, and the more a small fault of the model is blown up."""
+TOTAL = np.float32(1.0)
 """Relative standard deviation of the sum of the strengths about the neighbourhood's, over the squared roughness: what
 narrow lobes leave between the lamps must be tied, what broad ones do is seen. Grid, cells, ridge and tie were swept on
 plates rendered with rough conductors of roughness 0.12, 0.2 and 0.4: see benchmarks/metal.py."""
@@ -225,8 +226,9 @@ def _mix_set(
     most = zero
     for j in range(count):
         most = max(most, normal[j, j])
+    ridge = RIDGE * middle * middle * middle * middle * most
     for j in range(count + 1):
-        normal[j, j] += RIDGE * most
+        normal[j, j] += ridge
     tied = TOTAL * middle * middle
     tie = (
         np.float32(lamps) * np.float32(2.5e-5) / (tied * tied * max(usual_specular * usual_specular, np.float32(1e-12)))
@@ -263,7 +265,7 @@ def _mix_set(
         pixel_tie = tie * brightest * brightest
         for j in range(count + 2):
             wanted[j] += pixel_tie * strong[p] if j != count else zero
-        size = non_negative(normal, cross, own_square + RIDGE * most, pixel_tie, wanted, members, size, strength)
+        size = non_negative(normal, cross, own_square + ridge, pixel_tie, wanted, members, size, strength)
         for k in range(lamps):
             y[k] -= own[k] * strength[count + 1]
         for j in range(count + 1):
