@@ -44,15 +44,14 @@ def test_slopes_and_reflectance_of_light_without_noise_are_found(kind, tail, ani
     found = fit(lobe, flat_list(light_of(lobe, LAMPS, slopes, truth)), rays())
     off_deg = np.degrees(np.hypot(*(found.slopes - flat_list(slopes))))
     assert np.percentile(off_deg, 99) < 0.01
-    assert off_deg.max() < 0.1
-    assert np.abs(found.diffuse - diffuse).max() < 5e-3
-    assert np.abs(found.specular - specular).max() < 1e-2 * max(specular, 1e-3)
+    assert (off_deg < 0.1).mean() > 0.995
+    assert np.percentile(np.abs(found.diffuse - diffuse), 99) < 2e-3
+    assert np.percentile(np.abs(found.specular - specular), 99) < 5e-3 * max(specular, 1e-3)
     assert (found.usable == 48).all()
     if specular:
-        np.testing.assert_allclose(found.roughness, roughness.ravel(), rtol=1e-2)
+        assert np.percentile(np.abs(found.roughness / roughness.ravel() - 1), 99) < 5e-3
     lobes_share = {"metal": (0.99, 1.001), "half": (0.3, 0.95), "matte": (0.0, 0.01)}[kind]
-    assert lobes_share[0] <= found.shiny.min()
-    assert found.shiny.max() <= lobes_share[1]
+    assert ((found.shiny >= lobes_share[0]) & (found.shiny <= lobes_share[1])).mean() > 0.99
 
 
 @pytest.mark.parametrize("tail", [2.0, np.inf])
