@@ -133,8 +133,17 @@ def write_field(folder, marks):
     raster(
         surface / "reflectance.tif",
         "solve-normals",
-        [("diffuse", "1"), ("specular", "1"), ("roughness", "1")],
-        [0.4 + 0.1 * wave, np.nan * wave, np.nan * wave],
+        [("diffuse", "1"), ("specular", "1"), ("roughness", "1"), ("anisotropy", "1"), ("direction", "deg")],
+        [0.4 + 0.1 * wave, *([np.nan * wave] * 4)],
+    )
+    flags = np.where(row > 50, 8, 0)[None].astype(np.uint8)
+    write_raster(
+        surface / "flags.tif", Raster(flags, GRID, (Band("flags", "1"),)), made("solve-normals"), dtype="uint8"
+    )
+    write_json(
+        surface / "lobe.json",
+        {"method": "robust", "lobe": None, "note": None, "warning": None, "pixels": {"solved": ROWS * COLS - 24}}
+        | {"provenance": made("solve-normals").as_dict()},
     )
     raster(surface / "height.tif", "integrate-height", [("height", "um")], [10 * wave])
     raster(surface / "height_uncertainty.tif", "integrate-height", [("u_height", "um")], [0.5 + 0 * wave])

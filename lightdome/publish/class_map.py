@@ -50,6 +50,11 @@ def draw_classes(
 
 def patterned(code: int, shape: tuple[int, int]) -> np.ndarray:
     """A class's colour with its pattern in white, (rows, columns, 3), 0-1."""
+    return pattern_of(PATTERNS[code], COLOURS[code], shape)
+
+
+def pattern_of(name: str, colour: str, shape: tuple[int, int]) -> np.ndarray:
+    """A colour with a pattern in white, (rows, columns, 3), 0-1."""
     from matplotlib.colors import to_rgb
 
     row, col = np.indices(shape)
@@ -60,8 +65,8 @@ def patterned(code: int, shape: tuple[int, int]) -> np.ndarray:
         "falling lines": (row - col) % PERIOD_PX < line,
         "level lines": row % PERIOD_PX < line,
         "dots": (row % PERIOD_PX < line + 1) & (col % PERIOD_PX < line + 1),
-    }[PATTERNS[code]]
-    return np.where(pattern[..., None], 1.0, np.array(to_rgb(COLOURS[code])))
+    }[name]
+    return np.where(pattern[..., None], 1.0, np.array(to_rgb(colour)))
 
 
 def numbered(marks: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:

@@ -9,7 +9,7 @@ from typing import Any
 from lightdome import __version__
 from lightdome.errors import PublishError
 from lightdome.publish.records import FieldFacts, Missing, Picture
-from lightdome.publish.review import origin_row, verdict
+from lightdome.publish.review import origin_row, solved, verdict
 from lightdome.publish.tables import count_by_class, mark_rows
 
 TEMPLATE = Path(__file__).parent / "templates/report.typ"
@@ -37,6 +37,7 @@ def field_part(
         "field": field.name.field,
         "light": f"{len(heights)} lamps, {min(heights):.0f}° to {max(heights):.0f}° above the plate" if heights else "",
         "verdict": verdict(field.quality),
+        "solved": solved(field.lobe),
         "pictures": pictures,
         "missing": [f"{item.title} ({item.file}): {item.why}" for item in shown if isinstance(item, Missing)],
         "judged": field.marks is not None,

@@ -12,7 +12,7 @@ import numpy as np
 
 from lightdome.errors import LightdomeError, PublishError
 from lightdome.lights.lamps import LampSet
-from lightdome.publish import class_map, pictures, views
+from lightdome.publish import class_map, flag_map, pictures, views
 from lightdome.publish.records import FieldFacts, MapView, Missing, Picture, Sheet
 from lightdome.relight.render import render_lamp
 from lightdome.session.records import FieldName, Session
@@ -22,12 +22,13 @@ from lightdome.store import RasterReader, open_raster, read_json
 SMALL_PRODUCTS = {
     "quality": "frames/quality.json",
     "lamps": "lights/lamps.json",
+    "lobe": "surface/lobe.json",
     "texture": "surface/texture.json",
     "relight": "relight/quality.json",
     "marks": "marks/marks.geojson",
 }
-RASTERS = (*dict.fromkeys(view.file for view in views.MAPS), "marks/class.tif", "relight/coefficients.tif")
-COEFFICIENTS, CLASSES = "relight/coefficients.tif", "marks/class.tif"
+COEFFICIENTS, CLASSES, FLAGS = "relight/coefficients.tif", "marks/class.tif", "surface/flags.tif"
+RASTERS = (*dict.fromkeys(view.file for view in views.MAPS), FLAGS, CLASSES, COEFFICIENTS)
 SMALL_PX = 320
 
 
@@ -85,6 +86,8 @@ def draw_field(field: FieldFacts, facts: Session, keys: Collection[str] | None =
             item = _draw_map(field, view, identifier)
             if item is not None:
                 yield item
+    if keys is None or "flags" in keys:
+        yield _draw_flags(field, identifier)
     if keys is None or "lamp_layout" in keys:
         yield _lamp_layout(field)
 
@@ -133,6 +136,17 @@ def _draw_classes(field: FieldFacts, identifier: str) -> Picture | Missing:
     light = _raking(field.folder, pictures.LONGEST_PX)
     png = class_map.draw_classes(classes, light, field.marks or [], Sheet(title, identifier, width_mm))
     return Picture("classes", title, class_map.CAPTION, class_map.alt_text(classes, identifier), png)
+
+
+def _draw_flags(field: FieldFacts, identifier: str) -> Picture | Missing:
+    title = "How far the normals can be trusted"
+    try:
+        with _open(field.folder / FLAGS) as reader:
+            flags, width_mm = reader.read_reduced(pictures.LONGEST_PX)[0], _width_mm(reader)
+    except LightdomeError as error:
+        return Missing("flags", title, FLAGS, str(error))
+    png = flag_map.draw_flags(flags, Sheet(title, identifier, width_mm))
+    return Picture("flags", title, flag_map.CAPTION, flag_map.alt_text(flags, identifier), png)
 
 
 def _lamp_layout(field: FieldFacts) -> Picture | Missing:

@@ -112,13 +112,17 @@ def _float(text: str | None) -> float | None:
         return None
 
 
-def warnings_of(quality: Mapping[str, Any] | None, relight: Mapping[str, Any] | None) -> tuple[str, ...]:
-    """What the finished steps want a person to know, from `frames/quality.json` and `relight/quality.json`."""
+def warnings_of(
+    quality: Mapping[str, Any] | None, lobe: Mapping[str, Any] | None, relight: Mapping[str, Any] | None
+) -> tuple[str, ...]:
+    """What the finished steps want a person to know, from quality.json (frames, relight) and lobe.json."""
     found: list[str] = []
     if quality:
         if quality.get("verdict") == "retake":
             found.append("take this field again before the plate goes back")
         found += [str(text) for text in (*quality.get("reasons", ()), *quality.get("warnings", ()))]
+    if lobe:
+        found += [str(lobe[key]) for key in ("warning", "note") if lobe.get(key)]
     if relight:
         found += [str(text) for text in relight.get("notes", ())]
     return tuple(found)

@@ -78,6 +78,8 @@ class FieldFacts:
     folder: Path
     quality: dict[str, Any] | None
     lamps: dict[str, Any] | None
+    lobe: dict[str, Any] | None
+    """How the normals were solved: `surface/lobe.json`."""
     texture: dict[str, Any] | None
     relight: dict[str, Any] | None
     marks: list[dict[str, Any]] | None

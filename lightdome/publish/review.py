@@ -9,7 +9,7 @@ from lightdome.session.records import Session
 
 GROUPS = (
     ("Relief", ("height", "height_uncertainty", "etched_height", "scratch_height")),
-    ("Which way the surface faces", ("slope_x", "slope_y", "tilt_uncertainty")),
+    ("Which way the surface faces", ("slope_x", "slope_y", "tilt_uncertainty", "flags")),
     ("How it reflects", ("reflectance", "specular", "roughness")),
     ("How it bends", ("curvature_mean", "curvature_k1", "curvature_k2", "curvature_gaussian")),
 )
@@ -55,6 +55,7 @@ def field_section(
         "lamps": by_key.get("lamp_layout"),
         "lamp_count": len(field.lamps["lamps"]) if field.lamps else None,
         "verdict": verdict(field.quality),
+        "solved": solved(field.lobe),
         "marks": None if marks is None else mark_rows(marks),
         "mark_count": len(marks or ()),
         "most_rows": MOST_ROWS,
@@ -66,6 +67,23 @@ def field_section(
         "absent": field.absent,
         "origins": [origin_row(origin) for origin in origins],
     }
+
+
+SOLVED = {
+    "microfacet": "Normals from the whole lobe of the metal: one lobe and a diffuse part a pixel, several slopes where "
+    "that fails; the lobe is the plate's own, learned from its pixels.",
+    "robust": "Normals as of a matte surface, highlights and shadows left out by rank: on metal, depths are too large.",
+    "least-squares": "Normals as of a matte surface by least squares: on metal, depths are far too large.",
+}
+"""By the method in `surface/lobe.json`."""
+
+
+def solved(lobe: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """How the normals were solved, and what to know about it."""
+    if lobe is None:
+        return None
+    said = [str(lobe[key]) for key in ("warning", "note") if lobe.get(key)]
+    return {"how": SOLVED.get(str(lobe.get("method")), ""), "said": said, "warned": bool(lobe.get("warning"))}
 
 
 def verdict(quality: Mapping[str, Any] | None) -> dict[str, Any] | None:

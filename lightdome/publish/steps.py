@@ -127,7 +127,7 @@ def _night(folder: Path, steps: Mapping[str, tuple[str, ...]]) -> night.Night:
         for step, products in steps.items()
     )
     return night.Night(
-        states, night.warnings_of(*(_json(folder / SMALL_PRODUCTS[key]) for key in ("quality", "relight")))
+        states, night.warnings_of(*(_json(folder / SMALL_PRODUCTS[key]) for key in ("quality", "lobe", "relight")))
     )
 
 

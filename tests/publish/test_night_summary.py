@@ -34,6 +34,15 @@ def test_a_night_that_went_well_links_to_page_and_report(tmp_path):
     assert "1 warned" in page.text
 
 
+def test_a_doubt_about_the_lamps_stands_in_the_summary(tmp_path):
+    done = write_finished(tmp_path)
+    lobe = {"method": "microfacet", "lobe": None, "note": None, "warning": "the lamp table may be turned"}
+    write_json(done.field / "surface/lobe.json", lobe)
+    _, page = summary(done.session, done.results)
+    check_page(page)
+    assert "the lamp table may be turned" in page.text
+
+
 def test_a_failed_step_is_named_with_its_sentence_and_what_it_stopped(tmp_path):
     done = write_finished(tmp_path)
     (done.field / "surface/height.tif").unlink()

@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 from finished import mark
 
-from lightdome.publish import class_map, pictures
+from lightdome.publish import class_map, flag_map, pictures
 from lightdome.publish.records import Sheet
 from lightdome.publish.scale import legend_span, length_words, number, scale_bar_mm, with_uncertainty
+from lightdome.surface.region import FLAGS
 
 SURROUND = 0xDE
 
@@ -105,6 +106,23 @@ def test_classes_differ_in_pattern_and_not_in_colour_alone():
     # etched and pit are both plain, and differ in lightness instead (relative luminance, WCAG 2.2)
     luminance = [picture.mean(axis=(0, 1)) ** 2.2 @ [0.2126, 0.7152, 0.0722] for picture in (drawn[0], drawn[5])]
     assert (luminance[0] + 0.05) / (luminance[1] + 0.05) > 3
+
+
+def test_flags_differ_in_pattern_and_the_gravest_is_shown():
+    flags = np.array([[0, 1, 8, 9, 12, 16, 40, 63]], np.uint8)
+    assert flag_map.gravest(flags).tolist() == [[0, 1, 8, 1, 4, 16, 32, 16]]
+    assert set(flag_map.LOOKS) == set(FLAGS)
+    looks = list(flag_map.LOOKS.values())
+    assert len({pattern for pattern, _ in looks}) == len(looks) - 1  # two are plain: black and light blue
+    assert len({colour for _, colour in looks}) == len(looks)
+    field = np.zeros((60, 80), np.uint8)
+    field[:, 40:] = 4
+    picture = look(flag_map.draw_flags(field, Sheet("Flags", "TP-017", 4.0)))
+    middle = picture[pictures.TOP_PX + 100]
+    assert (middle[200:500] == 255).all()
+    assert (np.abs(middle[800:1100].astype(int) - [213, 94, 0]).max(axis=1) < 3).mean() > 0.5
+    assert "light that the model does not explain 50.0 %" in flag_map.alt_text(field, "TP-017")
+    assert flag_map.alt_text(0 * field, "TP-017").endswith("none.")
 
 
 def test_a_class_map_shows_the_mark_where_it_lies():

@@ -9,6 +9,7 @@ from web_page import Page, check_page
 
 from lightdome.errors import PublishError
 from lightdome.publish.steps import build_review
+from lightdome.store import write_json
 
 HOSTILE = "<script>alert(1)</script> & 'quotes' {{ 7 * 7 }} </title>"
 
@@ -37,7 +38,7 @@ def test_every_map_is_shown(whole):
     lights = {f"light_{side}" for side in ("right", "above", "left", "below", "high")}
     curvatures = {f"curvature_{name}" for name in ("mean", "k1", "k2", "gaussian")}
     heights = {"height", "height_uncertainty", "etched_height", "scratch_height"}
-    others = {"slope_x", "slope_y", "tilt_uncertainty", "reflectance", "classes", "lamp_layout"}
+    others = {"slope_x", "slope_y", "tilt_uncertainty", "flags", "reflectance", "classes", "lamp_layout"}
     assert shown == lights | curvatures | heights | others
 
 
@@ -60,6 +61,7 @@ def test_the_page_says_what_a_conservator_asks(whole):
         "No uncertainty is given",
         "31.2",
         "method = robust",
+        "highlights and shadows left out by rank",
         "Read with care",
     ):
         assert words in text, words
@@ -138,6 +140,17 @@ def test_what_is_missing_is_named_and_the_rest_is_shown(tmp_path):
         assert gone in page.text
     assert "cannot be read as a raster" in page.text
     assert "front%2BA-reflectance.png" in page.addresses()
+
+
+def test_a_doubt_about_the_lamps_stands_on_the_page(tmp_path):
+    done = write_finished(tmp_path)
+    lobe = {"method": "microfacet", "lobe": None, "note": "a <note>", "warning": "lamps are mixed up"}
+    write_json(done.field / "surface/lobe.json", lobe)
+    page = review(done)
+    check_page(page)
+    assert "lamps are mixed up" in page.text
+    assert "a <note>" in page.text
+    assert "whole lobe of the metal" in page.text
 
 
 def test_a_plate_of_which_nothing_was_made_still_has_a_page(tmp_path):

@@ -18,7 +18,7 @@ from lightdome.store import read_json, read_raster, stack_writer, write_json
 from lightdome.surface.lobe import Lobe, family_table, reflect, stretch
 from lightdome.tiles import tiles
 
-NOISE = np.array([1e-6, 0.0, 4e-4])
+NOISE = np.array([1e-6, 0.0, 4e-4, 0.0])
 BRUSHED = Lobe(family_table(3.0), 0.2, np.array(stretch(np.array(1.5), np.radians(30.0))), 0.35, NOISE)
 GRID = Grid((40, 56), 0.5)
 

@@ -70,8 +70,8 @@ def test_robust_sees_through_highlights_and_cast_shadows(lamp_dome):
 
 
 @pytest.mark.parametrize(("turn", "axis", "sign"), [((1, 0), 0, 1), ((-1, 0), 0, -1), ((0, 1), 1, 1), ((0, -1), 1, -1)])
-@pytest.mark.parametrize("robust", [False, True])
-def test_plate_tilted_toward_an_axis_leans_that_way(field, lamp_dome, light_of, turn, axis, sign, robust):
+@pytest.mark.parametrize("method", ["microfacet", "robust", "least-squares"])
+def test_plate_tilted_toward_an_axis_leans_that_way(field, lamp_dome, light_of, turn, axis, sign, method):
     # a plane whose normal leans 10 degrees toward +x, -x, +y, -y: only that component is there, and so is its sign
     from lightdome.surface.steps import solve_normals
 
@@ -81,8 +81,8 @@ def test_plate_tilted_toward_an_axis_leans_that_way(field, lamp_dome, light_of, 
     x_mm, y_mm = (np.arange(9) - 4.0) * 5, -(np.arange(7) - 3.0) * 5
     light = light_of(lamps, np.broadcast_to(normal[:, None, None], (3, 7, 9)), 0.5, x_mm, y_mm)
     field.write_stack(light.astype(np.float32), lamps, pitch_mm=5.0)
-    products = [field.folder / name for name in ("n.tif", "u.tif", "r.tif")]
-    solve_normals(field.stack, field.lamps, *products, method="robust" if robust else "least-squares")
+    products = [field.folder / name for name in ("n.tif", "u.tif", "r.tif", "f.tif", "l.json")]
+    solve_normals(field.stack, field.lamps, *products, method=method)
     found = field.read("n.tif")
     np.testing.assert_allclose(found[axis], sign * lean, atol=2e-5)
     np.testing.assert_allclose(found[1 - axis], 0, atol=2e-5)

@@ -7,6 +7,7 @@ import pytest
 from lightdome import store
 from lightdome.commands import main
 from lightdome.errors import LampError, ProductError, SurfaceError
+from lightdome.surface.region import FLAG_NONE
 from lightdome.surface.steps import integrate_height, map_curvature, measure_texture, solve_normals
 
 PITCH_MM = 0.05
@@ -28,18 +29,26 @@ def wavy_plate(lamps, light_of, rows=150, cols=170):
 
 
 def solve(field, prefix="", **settings):
-    names = [f"{prefix}{name}.tif" for name in ("normals", "uncertainty", "reflectance")]
-    solve_normals(field.stack, field.lamps, *(field.folder / name for name in names), **settings)
-    return [field.folder / name for name in names]
+    """Paths of normals, uncertainty, reflectance and flags; the lobe lies beside them."""
+    rasters = [field.folder / f"{prefix}{name}.tif" for name in ("normals", "uncertainty", "reflectance", "flags")]
+    solve_normals(field.stack, field.lamps, *rasters, field.folder / f"{prefix}lobe.json", **settings)
+    return rasters
 
 
-@pytest.mark.parametrize("model", ["near", "distant"])
-@pytest.mark.parametrize("flat_divided", [False, True])
-def test_matte_plate_goes_through_every_step(field, lamp_dome, light_of, model, flat_divided):
+@pytest.mark.parametrize(
+    ("method", "model", "flat_divided"),
+    [
+        ("microfacet", "near", False),
+        ("microfacet", "distant", True),
+        ("robust", "near", True),
+        ("robust", "distant", False),
+    ],
+)
+def test_matte_plate_goes_through_every_step(field, lamp_dome, light_of, method, model, flat_divided):
     lamps = lamp_dome(24, model, flat_divided=flat_divided)
     light, normal = wavy_plate(lamps, light_of)
     field.write_stack(light, lamps, PITCH_MM, flat_divided)
-    normals, uncertainty, reflectance = solve(field, threads=2)
+    normals, uncertainty, reflectance, flags = solve(field, method=method, threads=2)
     height, height_uncertainty = field.folder / "height.tif", field.folder / "height_uncertainty.tif"
     integrate_height(normals, uncertainty, height, height_uncertainty, threads=2)
     map_curvature(normals, field.folder / "curvature.tif", threads=2)
@@ -52,9 +61,25 @@ def test_matte_plate_goes_through_every_step(field, lamp_dome, light_of, model, 
     assert np.nanmean(error_deg) < 0.6
     assert [(band.name, band.unit) for band in found.bands] == [("nx", "1"), ("ny", "1"), ("nz", "1")]
     shine = store.read_raster(reflectance)
-    assert [band.name for band in shine.bands] == ["diffuse", "specular", "roughness"]
+    assert [(band.name, band.unit) for band in shine.bands] == [
+        ("diffuse", "1"),
+        ("specular", "1"),
+        ("roughness", "1"),
+        ("anisotropy", "1"),
+        ("direction", "deg"),
+    ]
     np.testing.assert_allclose(np.nanmedian(shine.values[0]), 0.4, rtol=0.01)
-    assert np.isnan(shine.values[1:]).all()
+    if method == "robust":
+        assert np.isnan(shine.values[1:]).all()
+    else:
+        np.testing.assert_array_equal(np.isfinite(shine.values[1]), known)
+        assert np.nanmedian(shine.values[1]) < 0.01
+    flagged = store.read_raster(flags)
+    assert [band.name for band in flagged.bands] == ["flags"]
+    np.testing.assert_array_equal(flagged.values[0] == FLAG_NONE, ~known)
+    counts = store.read_json(field.folder / "lobe.json")["pixels"]
+    assert counts["solved"] == known.sum()
+    assert counts["no answer"] == (~known).sum()
     for path, bands in {
         uncertainty: [("u_tilt", "deg")],
         height: [("height", "um")],
@@ -73,11 +98,11 @@ def test_tile_size_and_threads_change_no_bit(field, lamp_dome, light_of):
     answers = []
     for tile_px, threads in ((37, 2), (64, 1), (1000, 1)):
         how = {"tile_px": tile_px, "threads": threads}
-        made = [*solve(field, f"{tile_px}-", **how)]
+        made = solve(field, f"{tile_px}-", threads=threads)
         made += [field.folder / f"{tile_px}-{name}.tif" for name in ("height", "u_height", "curvature")]
-        integrate_height(made[0], made[1], made[3], made[4], **how)
-        map_curvature(made[0], made[5], scale_mm=0.4, **how)
-        measure_texture(made[3], field.folder / "texture.json", **how)
+        integrate_height(made[0], made[1], made[4], made[5], **how)
+        map_curvature(made[0], made[6], scale_mm=0.4, **how)
+        measure_texture(made[4], field.folder / "texture.json", **how)
         texture = store.read_json(field.folder / "texture.json")["regions"]
         answers.append(([store.read_raster(path).values for path in made], texture))
     for rasters, texture in answers[1:]:
@@ -91,7 +116,7 @@ def test_tiny_plates_go_through_every_step(field, lamp_dome, shape):
     lamps = lamp_dome(14)
     light = 0.3 * lamps.power[:, None, None] * lamps.unit_vectors[:, 2, None, None] * np.ones(shape)
     field.write_stack(light.astype(np.float32), lamps, PITCH_MM)
-    normals, uncertainty, _ = solve(field)
+    normals, uncertainty, *_ = solve(field)
     np.testing.assert_allclose(store.read_raster(normals).values[2], 1, atol=1e-6)
     height = field.folder / "height.tif"
     integrate_height(normals, uncertainty, height, field.folder / "u.tif")
@@ -195,8 +220,8 @@ def test_scales_that_are_no_lengths_are_refused(field, scale_mm):
 
 def test_commands_say_a_refusal_in_one_line(field, lamp_dome, capsys):
     field.write_stack(np.full((8, 5, 5), np.nan, np.float32), lamp_dome(8))
-    paths = ["--normals", "n.tif", "--uncertainty", "u.tif", "--reflectance", "r.tif"]
-    paths = [str(field.folder / path) if path.endswith(".tif") else path for path in paths]
+    names = ("normals", "uncertainty", "reflectance", "flags", "lobe")
+    paths = [word for name in names for word in (f"--{name}", str(field.folder / name))]
     assert main(["solve-normals", "--stack", str(field.stack), "--lamps", str(field.lamps), *paths]) == 2
     last = capsys.readouterr().err.strip().splitlines()[-1]
     assert last.startswith("lightdome: error: ")

@@ -190,7 +190,7 @@ def test_a_damaged_product_is_named_by_the_step_that_needs_it(good_night, tmp_pa
         ],
     }
     makes = {
-        "solve-normals": ["--normals", "--uncertainty", "--reflectance"],
+        "solve-normals": ["--normals", "--uncertainty", "--reflectance", "--flags", "--lobe"],
         "integrate-height": ["--height", "--height-uncertainty"],
         "map-curvature": ["--curvature"],
         "split-relief": ["--etched-height", "--scratch-height"],

@@ -16,7 +16,14 @@ from ruamel.yaml import YAML
 RASTERS = {
     "surface/normals.tif": {"nx": "1", "ny": "1", "nz": "1"},
     "surface/normal_uncertainty.tif": {"u_tilt": "deg"},
-    "surface/reflectance.tif": {"diffuse": "1", "specular": "1", "roughness": "1"},
+    "surface/reflectance.tif": {
+        "diffuse": "1",
+        "specular": "1",
+        "roughness": "1",
+        "anisotropy": "1",
+        "direction": "deg",
+    },
+    "surface/flags.tif": {"flags": "1"},
     "surface/height.tif": {"height": "um"},
     "surface/height_uncertainty.tif": {"u_height": "um"},
     "surface/curvature.tif": {"mean": "1/mm", "gaussian": "1/mm^2", "k1": "1/mm", "k2": "1/mm"},
@@ -29,6 +36,7 @@ FILES = [
     "frames/quality.json",
     "frames/lamp_layout.png",
     "lights/lamps.json",
+    "surface/lobe.json",
     "surface/texture.json",
     "marks/marks.geojson",
     "marks/marks.csv",
@@ -68,7 +76,7 @@ def test_a_raster_has_its_bands_units_pitch_and_layout(good_night, name):
     assert valid, errors
     with rasterio.open(path) as dataset:
         assert dict(zip(dataset.descriptions, dataset.units, strict=True)) == RASTERS[name]
-        assert set(dataset.dtypes) == {"uint8" if name == "marks/class.tif" else "float32"}
+        assert set(dataset.dtypes) == {"uint8" if name in ("marks/class.tif", "surface/flags.tif") else "float32"}
         assert dataset.transform.a == pytest.approx(0.02)
         assert (dataset.transform.c, dataset.transform.f) == pytest.approx((-96 / 2 * 0.02, 72 / 2 * 0.02))
         assert json.loads(dataset.tags()["LIGHTDOME_PROVENANCE"])["sources"]

@@ -4,6 +4,8 @@ SHOWN = (
     "frames/quality.json",
     "lights/lamps.json",
     "surface/normals.tif",
+    "surface/flags.tif",
+    "surface/lobe.json",
     "surface/height.tif",
     "surface/height_uncertainty.tif",
     "surface/curvature.tif",
