@@ -93,6 +93,10 @@ def classify_marks(
     height_um, grid = _band(height, "height")
     u_height_um, _ = _band(height_uncertainty, "u_height", like=(height, grid))
     diffuse, _ = _band(reflectance, "diffuse", like=(height, grid))
+    specular, _ = _band(reflectance, "specular", like=(height, grid))
+    if np.isfinite(specular).any():  # a bare metal throws nearly all of its light back by the lobe
+        diffuse += specular
+    del specular
     labels, _ = _band(areas, "area", like=(height, grid))
     facts = read_json(traces)
     try:

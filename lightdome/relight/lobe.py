@@ -61,7 +61,7 @@ def fit_lobe_model(
         everywhere.reshape(count, 3, -1),
         gain.reshape(count, -1),
         view.reshape(3, -1),
-        replace(lobe, noise=ASSUMED.noise),
+        replace(lobe, noise=ASSUMED.noise, matte_pull=0.0),
         np.full(light[0].size, lobe.roughness, np.float32),
         free_roughness=True,
         iterations=ITERATIONS,

@@ -150,7 +150,7 @@ def evaluate(
     sums: np.ndarray,
 ) -> None:
     """Normal equations and cost at a state."""
-    zero, one, two = np.float32(0), np.float32(1), np.float32(2)
+    zero, one, two, four = np.float32(0), np.float32(1), np.float32(2), np.float32(4)
     steps = np.float32(KNOTS - 1)
     xx, xy, yy = stretched[0], stretched[1], stretched[2]
     inverse_cut2 = one / (CUT * CUT)
@@ -204,6 +204,9 @@ def evaluate(
             per = here[4, p] * inverse2
             by_x = fall * two * (per * (cross * hy - xx * dx - xy * dy) - back * hx)
             by_y = fall * two * (per * (-cross * hx - xy * dx - yy * dy) - back * hy)
+            # the foreshortening of the facets, cos^-4 of their angle to the normal, changes with the slope as well
+            by_x += spread * four * (sx * here[5, p] - hx * inverse)
+            by_y += spread * four * (sy * here[5, p] - hy * inverse)
             bend = matte * facing * (one + two * curvature * lit)
             j0 = metal * by_x - bend * (lx * here[6, p] + lit * sx * here[5, p])
             j1 = metal * by_y - bend * (ly * here[6, p] + lit * sy * here[5, p])

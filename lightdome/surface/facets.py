@@ -101,6 +101,7 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     if mixed.any():
         x, y, spread, residual = _mixtures(light, lamps, x_mm, y_mm, lobe, mixed, slopes, around)
         slopes = np.where(mixed, np.stack([x, y]), slopes)
+        fitted[3:5, mixed] = np.nan  # one lobe says nothing of the material of several slopes
         flags[mixed & (residual > UNEXPLAINED)] |= FLAG_INCONSISTENT
         u_slope2 = np.where(mixed, (SPREAD_DOUBT * spread) ** 2, u_slope2)
     flags[~known] = FLAG_NONE
@@ -129,7 +130,7 @@ def _reflectance(fitted: np.ndarray, lobe: Lobe) -> np.ndarray:
     """Diffuse, specular, roughness, anisotropy, direction in degrees: (5, rows, columns)."""
     diffuse, specular, roughness = fitted[2:5]
     anisotropy, direction_rad = unstretch(*lobe.stretched)
-    shiny = np.where(specular > 0, 1, np.float32(np.nan))  # nothing is known of a lobe that is not there
+    shiny = np.where(specular > 0, np.float32(1), np.float32(np.nan))  # nothing is known of a lobe that is not there
     direction_deg = np.float32(np.degrees(direction_rad) if anisotropy > 1 else np.nan)
     return np.stack([diffuse, specular, roughness * shiny, np.float32(anisotropy) * shiny, direction_deg * shiny])
 

@@ -31,6 +31,9 @@ learned; a painted or matte surface keeps the family's table and the first rough
 UNTOLD = 1e-3
 """Cost of a squared unit of the four numbers: what the sample does not tell stays near isotropic and Lambertian."""
 ITERATIONS = 9
+FIRST_PLACE = np.array([0.0, 0.0, 0.5, 0.0])
+METAL_PLATE = 0.5
+"""Share of metal above which a plate can count as bare."""
 FIRST_INVERSE_TAILS = (0.5, 0.05)
 """Trowbridge-Reitz and nearly Beckmann: the better one is where the search starts."""
 SHORT_SHADOWS = 0.3
@@ -90,9 +93,28 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
     if sample.light.shape[1] < FEWEST_PIXELS:
         return None
     few = sample.take(1200)
-    lobe = _lobe_of(np.array([0.0, 0.0, 0.5, 0.0]), FIRST_ROUGHNESS, np.array(FIRST_NOISE))
+    if not np.isfinite(few.fit(_lobe_of(FIRST_PLACE, FIRST_ROUGHNESS, np.array(FIRST_NOISE))).cost).any():
+        return None
+    # a broad lobe and a diffuse part can share the light in many ways: a bare metal is asked after first
+    lobe, bare = _search(few, 0.0), _search(few, BARE)
+    told = replace(bare, noise=lobe.noise)
+    if bare.metal > METAL_PLATE and np.nanmean(few.fit(told).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
+        lobe = bare
+    for _ in range(TABLE_ROUNDS):
+        fit = sample.fit(lobe)
+        lobe = replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit))
+        lobe = replace(lobe, table=_table_step(sample, fit, lobe))
+    fit = sample.fit(lobe)
+    metal = float(_metal(fit).mean())
+    return replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit), metal=metal)
+
+
+def _search(few: Sample, matte_pull: float) -> Lobe:
+    """The lobe of the family with the smallest robust misfit, with or without a pull of the diffuse part to zero."""
+    lobe = replace(_lobe_of(FIRST_PLACE, FIRST_ROUGHNESS, np.array(FIRST_NOISE)), matte_pull=matte_pull)
     starts = [np.array([0.0, 0.0, inverse_tail, 0.0]) for inverse_tail in FIRST_INVERSE_TAILS]
     place = min(starts, key=lambda at: _cost(few, at, lobe))
+    metal = 0.0
     for spread, longest in zip(SPREADS, LONGEST, strict=True):
         simplex = place + np.vstack([np.zeros(4), np.diag(spread)])
         found = minimize(
@@ -102,24 +124,14 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
             options={"initial_simplex": simplex, "maxfev": longest, "xatol": 0.01, "fatol": 1e-5},
         )
         place = found.x
-        lobe = _lobe_of(place, lobe.roughness, lobe.noise)
-        fit = few.fit(lobe)
+        fit = few.fit(replace(_lobe_of(place, lobe.roughness, lobe.noise), matte_pull=matte_pull))
         lobe = replace(lobe, noise=_noise(few, fit.model), roughness=_typical_roughness(fit))
-    if _metal(fit).mean() <= LEAST_METAL:
-        place[:3] = (0, 0, FIRST_INVERSE_TAILS[0])
+        metal = float(_metal(fit).mean())
+    if metal <= LEAST_METAL:
+        place[:3] = FIRST_PLACE[:3]
     elif np.hypot(place[0], place[1]) < SMALL_STRETCH:
         place[:2] = 0
-    lobe = _lobe_of(place, lobe.roughness, lobe.noise)
-    bare = replace(lobe, matte_pull=BARE)
-    if np.nanmean(few.fit(bare).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
-        lobe = bare
-    for _ in range(TABLE_ROUNDS):
-        fit = sample.fit(lobe)
-        lobe = replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit))
-        lobe = replace(lobe, table=_table_step(sample, fit, lobe))
-    fit = sample.fit(lobe)
-    metal = float(_metal(fit).mean())
-    return replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit), metal=metal)
+    return replace(_lobe_of(place, lobe.roughness, lobe.noise), matte_pull=matte_pull, metal=metal)
 
 
 def _lobe_of(place: np.ndarray, roughness: float, noise: np.ndarray) -> Lobe:
@@ -139,7 +151,7 @@ def _cost(sample: Sample, place: np.ndarray, lobe: Lobe) -> float:
     """Mean robust cost; beyond the limits of the family it grows with the distance."""
     limits = np.array([[-1.5, 1.5], [-1.5, 1.5], [0.0, 0.9], [-0.3, 1.5]])
     inside = np.clip(place, limits[:, 0], limits[:, 1])
-    fit = sample.fit(_lobe_of(inside, lobe.roughness, lobe.noise))
+    fit = sample.fit(replace(_lobe_of(inside, lobe.roughness, lobe.noise), matte_pull=lobe.matte_pull))
     beyond = float(np.abs(place - inside).sum())
     return float(np.nanmean(fit.cost)) + beyond + UNTOLD * float(inside @ inside)
 

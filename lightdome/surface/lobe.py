@@ -55,6 +55,9 @@ class Lobe:
             raise SurfaceError(f"a lobe needs {KNOTS} finite numbers not below zero; run solve-normals again")
         if not -0.5 < self.diffuse_curvature < 2:
             raise SurfaceError("the curvature of the diffuse part is out of range; run solve-normals again")
+        numbers = np.array([*self.stretched, *self.noise, self.roughness, self.shadowing, self.metal, self.matte_pull])
+        if not np.isfinite(numbers).all() or (numbers[3:] < 0).any():
+            raise SurfaceError("a number of the lobe is not finite or below zero; run solve-normals again")
         if self.stretched.shape != (3,) or self.noise.shape != (4,) or not self.noise[0] > 0 or not self.roughness > 0:
             raise SurfaceError(
                 "a lobe needs three entries of its stretch, four of its noise and a roughness above zero"
@@ -84,7 +87,10 @@ class Lobe:
     def from_dict(cls, facts: dict[str, Any]) -> "Lobe":
         """Read the JSON form back; SurfaceError where it is not one."""
         try:
-            stretched = stretch(np.array(float(facts["anisotropy"])), np.radians(float(facts["direction_deg"])))
+            anisotropy = float(facts["anisotropy"])
+            if not anisotropy >= 1:
+                raise ValueError(f"anisotropy must be 1 or more, got {anisotropy}")
+            stretched = stretch(np.array(anisotropy), np.radians(float(facts["direction_deg"])))
             return cls(
                 table=np.array(facts["table"], float),
                 diffuse_curvature=float(facts["diffuse_curvature"]),

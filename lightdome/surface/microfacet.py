@@ -36,7 +36,10 @@ from lightdome.surface.starts import start_half, start_matte
 
 START_METAL, START_MATTE, START_BOTH = 1, 2, 3
 FIRST_DAMPING = np.float32(1e-2)
-FIRST_STEPS = 4
+SOFT, SOFT_STEPS = np.float32(0.1), 2
+"""Far from the answer, samples of little noise would all count as outliers: the start is chosen, and the first steps
+are done, as if the model were good to this part of the largest light."""
+FIRST_STEPS = 2
 SHADOWED_STEPS = 3
 """Steps that take the shadowing of the facets anew; then the slopes change too little for it."""
 
@@ -141,7 +144,7 @@ def _fit(
     count, pixels = light.shape
     zero, one = np.float32(0), np.float32(1)
     sample = np.empty((count, BLOCK), np.float32)
-    weight = np.empty((count, BLOCK), np.float32)
+    weight, soft = np.empty((count, BLOCK), np.float32), np.empty((count, BLOCK), np.float32)
     lamp = np.empty((3, count, BLOCK), np.float32)
     half = np.empty((3, count, BLOCK), np.float32)
     shade, spread = np.empty((count, BLOCK), np.float32), np.empty((count, BLOCK), np.float32)
@@ -163,23 +166,32 @@ def _fit(
         _load(light, toward, irradiance, view, noise, start, n, sample, weight, lamp, half, eye, peak, usable)
         for p in range(BLOCK):
             state[LOG_A, p] = np.log(all_roughness[start + min(p, n - 1)])
+        for k in range(count):
+            for p in range(BLOCK):
+                soft[k, p] = weight[k, p] / (one + SOFT * SOFT * weight[k, p])
         # of two starts, each with its best strengths, the better one goes on
         first_cost[:] = np.float32(np.inf)
         if starts != START_MATTE:
             start_half(sample, half, state)
             shadow(lamp, eye, state, shadowing, shade)
             spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
-            strengths(sample, weight, spread, lit, curvature, pull, state, first_cost)
+            strengths(sample, soft, spread, lit, curvature, pull, state, first_cost)
         if starts != START_METAL:
             first[:] = state
             start_matte(sample, weight, lamp, state)
             shadow(lamp, eye, state, shadowing, shade)
             spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
-            strengths(sample, weight, spread, lit, curvature, pull, state, cost)
+            strengths(sample, soft, spread, lit, curvature, pull, state, cost)
             for p in range(BLOCK):
                 if first_cost[p] < cost[p]:
                     for i in range(5):
                         state[i, p] = first[i, p]
+        damping[:] = FIRST_DAMPING
+        still[:] = zero
+        _descend(
+            sample, soft, lamp, half, shade, eye, table, curvature, pull, shadowing, stretched, share, SOFT_STEPS,
+            state, trial, sums, next_sums, damping, still, factor, step,
+        )  # fmt: skip
         damping[:] = FIRST_DAMPING
         still[:] = zero
         _descend(
@@ -198,8 +210,7 @@ def _fit(
                     number += 1
     some_light, some_irradiance = np.empty((count, BLOCK), np.float32), np.empty((count, BLOCK), np.float32)
     some_toward, some_view = np.empty((count, 3, BLOCK), np.float32), np.empty((3, BLOCK), np.float32)
-    some_values = np.empty((len(values), BLOCK), np.float32)
-    some_model = np.empty((len(model), BLOCK), np.float32)
+    some_values, some_model = np.empty((len(values), BLOCK), np.float32), np.empty((len(model), BLOCK), np.float32)
     for start in range(0, number, BLOCK):
         n = min(BLOCK, number - start)
         for p in range(BLOCK):

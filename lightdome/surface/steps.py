@@ -37,6 +37,8 @@ REFLECTANCE_BANDS = (
     Band("anisotropy", "1"),
     Band("direction", "deg"),
 )
+LEAST_ELEVATIONS_DEG = 10.0
+"""Elevations of the lamps must span this much, or the light does not tell how a surface shines."""
 SAMPLE_PX, SAMPLE_TILES = 6000, 12
 """Pixels that the lobe is learned from, and the tiles that they lie in, evenly over the field."""
 
@@ -126,6 +128,12 @@ def _learn(light: Stack, lamps: LampSet, method: str) -> dict[str, Any]:
         return {"method": method, "lobe": None, "note": None}
     if len(lamps.names) < FEWEST_FOR_LOBES:
         note = f"{len(lamps.names)} lamps are too few for a lobe, {FEWEST_FOR_LOBES} are needed: least squares instead"
+        return {"method": "least-squares", "lobe": None, "note": note}
+    if np.ptp(np.degrees(np.arcsin(lamps.unit_vectors[:, 2]))) < LEAST_ELEVATIONS_DEG:
+        note = (
+            "all lamps stand at about one elevation, under which a lobe and a matte surface look alike: least squares "
+            "instead; on a metal all slopes may be wrong by one factor"
+        )
         return {"method": "least-squares", "lobe": None, "note": note}
     parts = tiles(light.grid.shape, STACK_BLOCK_PX)
     chosen = [parts[int(at)] for at in np.unique(np.linspace(0, len(parts) - 1, SAMPLE_TILES).round())]
