@@ -8,6 +8,8 @@ from lightdome.surface.facet_light import BLOCK, COMPILE, LOG_A, MATTE, SLOPE_X,
 STEEPEST = np.float32(3.0)
 REST = np.float32(3e-4)
 """Change of the slopes (0.02 degree, and the next change is far smaller) below which a pixel has come to rest."""
+OTHERS = np.float32(0.1)
+"""Weight, in that change, of the strengths (about 1) and of the logarithm of the roughness."""
 STUCK = np.float32(1e3)
 LEAST_ROUGHNESS, LARGEST_ROUGHNESS = np.float32(0.03), np.float32(1.2)
 
@@ -111,7 +113,12 @@ def accept(
         if still[p] > zero:
             continue
         if next_sums[20, p] <= sums[20, p]:
-            change = abs(trial[SLOPE_X, p] - state[SLOPE_X, p]) + abs(trial[SLOPE_Y, p] - state[SLOPE_Y, p])
+            change, others = zero, zero
+            for i in range(5):
+                step = abs(trial[i, p] - state[i, p])
+                change += step if i in (SLOPE_X, SLOPE_Y) else zero
+                others += zero if i in (SLOPE_X, SLOPE_Y) else step
+            change += OTHERS * others
             still[p] = one if change < REST else zero
             for i in range(5):
                 state[i, p] = trial[i, p]

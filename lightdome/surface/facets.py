@@ -42,6 +42,9 @@ UNEXPLAINED = 0.1
 """Residual over the largest light above which a fit is called inconsistent."""
 SPREAD_DOUBT = 0.15
 """Standard uncertainty of the mean of several slopes over their spread."""
+LOST, LOST_DOUBT = 0.1, 0.15
+"""Share of samples lost (clipped) from which the uncertainty rises, and its rise over share and roughness: with the
+brighter half of all samples clipped, slopes are off by about this (tests/surface/test_hard_input.py)."""
 UNSURE = 1.2
 """Misfit above which the residual over the largest light is added to the uncertainty of the slopes, as it is. With this
 and `SPREAD_DOUBT` the 95 % intervals hold 93-97 % of the pixels of most rendered materials (benchmarks/metal.py)."""
@@ -98,6 +101,9 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     flags[_interreflecting(fitted, around, known)] |= FLAG_INTERREFLECTION
     u_slope2 = (fitted[6] + fitted[8]) / 2 * np.maximum(misfit, 1) ** 2
     u_slope2 += np.where(misfit > UNSURE, fitted[12], 0) ** 2
+    lost = 1 - fitted[9] / len(light)  # the brightest, as a rule: where the peak of the lobe lies is then less sure
+    u_slope2 += np.where(lost > LOST, LOST_DOUBT * lost * roughness, 0) ** 2
+    flags[known & (fitted[11] > METAL) & (lost > 2 * LOST)] |= FLAG_TAIL
     if mixed.any():
         x, y, spread, residual = _mixtures(light, lamps, x_mm, y_mm, lobe, mixed, slopes, around)
         slopes = np.where(mixed, np.stack([x, y]), slopes)

@@ -98,7 +98,7 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
     # a broad lobe and a diffuse part can share the light in many ways: a bare metal is asked after first
     lobe, bare = _search(few, 0.0), _search(few, BARE)
     told = replace(bare, noise=lobe.noise)
-    if bare.metal > METAL_PLATE and np.nanmean(few.fit(told).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
+    if lobe.metal > METAL_PLATE and np.nanmean(few.fit(told).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
         lobe = bare
     for _ in range(TABLE_ROUNDS):
         fit = sample.fit(lobe)

@@ -149,14 +149,12 @@ def _fit(
     half = np.empty((3, count, BLOCK), np.float32)
     shade, spread = np.empty((count, BLOCK), np.float32), np.empty((count, BLOCK), np.float32)
     lit, place = np.empty((count, BLOCK), np.float32), np.empty((count, BLOCK), np.float32)
-    cost, first_cost = np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32)
-    eye = np.empty((3, BLOCK), np.float32)
+    cost, first_cost, eye = np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32), np.empty((3, BLOCK), np.float32)
     peak, usable = np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32)
     state, trial = np.zeros((5, BLOCK), np.float32), np.zeros((5, BLOCK), np.float32)
     first = np.zeros((5, BLOCK), np.float32)
     sums, next_sums = np.empty((SUMS, BLOCK), np.float32), np.empty((SUMS, BLOCK), np.float32)
-    factor = np.empty((15, BLOCK), np.float32)
-    step = np.empty((5, BLOCK), np.float32)
+    factor, step = np.empty((15, BLOCK), np.float32), np.empty((5, BLOCK), np.float32)
     damping, still = np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32)
     share = one if free else zero
     # most pixels rest after few steps; the others are gathered, so that the many do not wait for them
@@ -198,6 +196,7 @@ def _fit(
             sample, weight, lamp, half, shade, eye, table, curvature, pull, shadowing, stretched, share,
             min(iterations, FIRST_STEPS), state, trial, sums, next_sums, damping, still, factor, step,
         )  # fmt: skip
+        shadow(lamp, eye, state, shadowing, shade)
         spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
         _finish(
             sample, weight, spread, lit, place, curvature, share, state, sums, peak, usable, irradiance, start, n,
@@ -236,6 +235,7 @@ def _fit(
             sample, weight, lamp, half, shade, eye, table, curvature, pull, shadowing, stretched, share,
             iterations - FIRST_STEPS, state, trial, sums, next_sums, damping, still, factor, step,
         )  # fmt: skip
+        shadow(lamp, eye, state, shadowing, shade)
         spread_light(lamp, half, shade, table, stretched, state, spread, lit, place)
         _finish(
             sample, weight, spread, lit, place, curvature, share, state, sums, peak, usable, some_irradiance, 0, n,

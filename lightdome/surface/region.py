@@ -1,7 +1,7 @@
 """What solving a region of a plate leaves behind."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -39,6 +39,14 @@ class Region:
         """(3, rows, columns), unit vectors, z above zero."""
         scale = 1 / np.sqrt(1 + self.slopes[0] ** 2 + self.slopes[1] ** 2)
         return np.stack([-self.slopes[0] * scale, -self.slopes[1] * scale, scale])
+
+    def doubted(self, u_gain: float) -> "Region":
+        """The same with a relative standard uncertainty that all slopes share put into that of the tilt."""
+        if not u_gain:
+            return self
+        slope2 = self.slopes[0] ** 2 + self.slopes[1] ** 2
+        shared = u_gain * np.sqrt(slope2) / (1 + slope2)
+        return replace(self, u_tilt_rad=np.hypot(self.u_tilt_rad, shared))
 
     def sums(self) -> "RegionSums":
         """What of it adds up over the field."""

@@ -86,11 +86,15 @@ def test_lamps_at_one_elevation(field, capsys):
         None,
         "table",
     )
-    for kind, limit in (((0.5, 0.0), 0.5), ((0.0, 0.6), 5)):
+    # a broad lobe and a matte surface look alike under one ring: the answer lies between, and says how unsure it is
+    for kind, limit in (((0.5, 0.0), 4), ((0.0, 0.6), 8)):
         light, truth = plate(lamps, *kind)
         found = Answer(field, light, lamps, capsys)
         assert found.code == 0
-        assert np.median(error_deg(found.normals, truth)) < limit
+        assert "one elevation" in found.facts["note"]
+        error = error_deg(found.normals, truth)
+        assert np.median(error) < limit
+        assert (error < 2.45 * found.u_deg[0]).mean() > 0.85
 
 
 def test_half_the_samples_clipped(field, capsys):
