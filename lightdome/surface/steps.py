@@ -131,8 +131,8 @@ def _learn(light: Stack, lamps: LampSet, method: str) -> dict[str, Any]:
     if method != "microfacet":
         return {"method": method, "lobe": None, "note": None, "u_gain": 0.0}
     if len(lamps.names) < FEWEST_FOR_LOBES:
-        note = f"{len(lamps.names)} lamps are too few for a lobe, {FEWEST_FOR_LOBES} are needed: least squares instead"
-        return {"method": "least-squares", "lobe": None, "note": note, "u_gain": 0.0}
+        few = f"{len(lamps.names)} lamps are too few for a lobe, {FEWEST_FOR_LOBES} are needed: least squares instead"
+        return {"method": "least-squares", "lobe": None, "note": few, "u_gain": 0.0}
     note: str | None = None
     u_gain = 0.0
     if np.ptp(np.degrees(np.arcsin(lamps.unit_vectors[:, 2]))) < LEAST_ELEVATIONS_DEG:
@@ -155,8 +155,8 @@ def _learn(light: Stack, lamps: LampSet, method: str) -> dict[str, Any]:
     ]
     learned = learn_lobe(samples)
     if learned is None:
-        note = "too few pixels are seen well under many lamps to learn a lobe: least squares instead"
-        return {"method": "least-squares", "lobe": None, "note": note, "u_gain": 0.0}
+        few = "too few pixels are seen well under many lamps to learn a lobe: least squares instead"
+        return {"method": "least-squares", "lobe": None, "note": few, "u_gain": 0.0}
     return {"method": method, "lobe": learned, "note": note, "u_gain": u_gain}
 
 
