@@ -27,6 +27,7 @@ from lightdome.raster import Grid
 from lightdome.store import STACK_BLOCK_PX
 from lightdome.surface.height import divergence, solve_height
 from lightdome.surface.learning import learn_lobe, sample_of
+from lightdome.surface.region import FLAG_INCONSISTENT, FLAG_INTERREFLECTION, FLAG_NONE, FLAG_TAIL
 from lightdome.surface.slopes import slope_uncertainty, slopes, trust, usual_uncertainty
 from lightdome.surface.solve import solve_region
 from lightdome.surface.steps import METHODS, SAMPLE_PX
@@ -47,6 +48,9 @@ REWEIGHTINGS = 30
 """Of `l1`."""
 STEEP_DEG = 15.0
 """Tilt from which a pixel of a macro groove counts as its wall."""
+UNSURE = FLAG_INCONSISTENT | FLAG_INTERREFLECTION | FLAG_NONE | FLAG_TAIL
+HELD = float(np.sqrt(-2 * np.log(0.05)))
+"""Radius of the circle that holds 95 % of a normal distribution of unit spread along each of two axes."""
 
 
 @dataclass(frozen=True)
@@ -159,30 +163,33 @@ def photographed(light: np.ndarray, seed: int) -> np.ndarray:
     return np.where(seen + noise > 1, np.nan, seen + noise).astype(np.float32)
 
 
-def solve(case: Case, light: np.ndarray, method: str) -> tuple[np.ndarray, np.ndarray]:
-    """Normals (3, rows, columns) and their uncertainty (rows, columns), degrees (NaN if not the project's)."""
+def solve(case: Case, light: np.ndarray, method: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Normals (3, rows, columns), their uncertainty in degrees (NaN if not the project's), and whether they are flagged
+    as unsure, (rows, columns)."""
     grid, lamps = case.grid, case.lamps
-    unknown = np.full(grid.shape, np.nan, np.float32)
+    unknown, sure = np.full(grid.shape, np.nan, np.float32), np.zeros(grid.shape, bool)
     if method == TRUTH:
-        return case.normals, unknown
+        return case.normals, unknown, sure
     if method in METHODS:
         lobe = None
         if method == "microfacet":
             lobe = learn_lobe([sample_of(light, lamps, grid.x_mm(), grid.y_mm(), SAMPLE_PX)])
         parts = [tile.core for tile in tiles(grid.shape, STACK_BLOCK_PX)]
         normals, u_tilt_deg = np.empty((3, *grid.shape), np.float32), np.empty(grid.shape, np.float32)
+        unsure = np.empty(grid.shape, bool)
         for part in parts:
             x_mm, y_mm = grid.x_mm(part), grid.y_mm(part)
             found = solve_region(light[:, *part.slices], lamps, x_mm, y_mm, method, lobe)
             normals[:, *part.slices], u_tilt_deg[part.slices] = found.normals, np.degrees(found.u_tilt_rad)
-        return normals, u_tilt_deg
+            unsure[part.slices] = found.flags & UNSURE > 0
+        return normals, u_tilt_deg, unsure
     direction, irradiance = lamp_field(lamps, grid.x_mm(), grid.y_mm())
     direction = direction.reshape(len(light), 3, -1).astype(np.float64)
     m = OUTSIDE[method]((light / irradiance).reshape(len(light), -1), direction)
     with np.errstate(invalid="ignore"):
         m[:, ~(m[2] > 0)] = np.nan
     normals = m / np.sqrt((m**2).sum(axis=0))
-    return normals.reshape(3, *grid.shape).astype(np.float32), unknown
+    return normals.reshape(3, *grid.shape).astype(np.float32), unknown, sure
 
 
 def _weighted(sample: np.ndarray, direction: np.ndarray, weight: np.ndarray) -> np.ndarray:
@@ -242,7 +249,7 @@ def depth_ratios(case: Case, height_um: np.ndarray) -> dict[int, list[float]]:
 def row_of(case: Case, light: np.ndarray, method: str) -> list[str]:
     """Cells of the table for one method on one case."""
     start = time.perf_counter()
-    normals, u_tilt_deg = solve(case, light, method)
+    normals, u_tilt_deg, unsure = solve(case, light, method)
     seconds = time.perf_counter() - start
     error = np.degrees(np.arccos(np.clip((normals.astype(float) * case.normals).sum(axis=0), -1, 1)))
     known = error[np.isfinite(error)]
@@ -257,7 +264,10 @@ def row_of(case: Case, light: np.ndarray, method: str) -> list[str]:
         cells.append("")
     else:
         wall = (case.labels > LAND) & (case.normals[2] < np.cos(np.radians(STEEP_DEG)))
-        cells += ["", "", f"{np.nanmedian(error[wall]):.2f}"]
+        left = f"{np.nanmedian(error[wall & ~unsure]):.2f} ({100 * unsure[wall].mean():.0f})"
+        cells += ["", "", f"{np.nanmedian(error[wall]):.2f}; {left}"]
+    held = error < HELD * u_tilt_deg
+    cells.append(f"{100 * held.mean():.1f}" if np.isfinite(u_tilt_deg).any() else "")
     return [*cells, f"{100 * (1 - known.size / error.size):.1f}", f"{seconds:.1f}"]
 
 
@@ -274,7 +284,18 @@ def main() -> int:
     parser.add_argument("--without-noise", action="store_true", help="light as rendered: no noise, nothing clipped")
     flags = parser.parse_args()
     use_threads(2)
-    heads = ["case", "method", "mean", "median", "p95", *LABELS, "area depth", "line depth", "wall median"]
+    heads = [
+        "case",
+        "method",
+        "mean",
+        "median",
+        "p95",
+        *LABELS,
+        "area depth",
+        "line depth",
+        "walls; unflagged (flagged %)",
+        "in 95 %",
+    ]
     heads += ["no answer %", "s"]
     print("Angular error, degrees (by label: mean); depth measured / true: mean (least-most)\n")
     print(f"| {' | '.join(heads)} |\n|{'---|' * len(heads)}")

@@ -35,7 +35,7 @@ BROADER = 0.08
 DIFFERENT = 1.1
 """Beside a border between two roughnesses both are tried, if they differ by more than this factor."""
 FEWEST_WITHIN = 3
-TWICE = 1.0
+TWICE = 0.9
 """Roughness over the region's less specular reflectance over the region's; on rendered grooves of resolved walls of 42
 degrees, light that met both of them is told so (benchmarks/metal.py)."""
 UNEXPLAINED = 0.1

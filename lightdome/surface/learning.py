@@ -19,7 +19,7 @@ from lightdome.surface.microfacet import LobeFit, fit_lobes
 
 FIRST_NOISE = (0.002**2, 0.0, 0.03**2, 0.0)
 FEWEST_USABLE, FEWEST_PIXELS = 8, 50
-LEAST_READ, LEAST_GAIN = 2e-4, 0.004
+LEAST_READ, LEAST_GAIN = 2e-4, 0.002
 """Standard deviations that no sample is believed to be better than: an eighth-bit step of an 8-bit photograph is 5e-4,
 lamps repeat to some thousandths (common practice, no source)."""
 SMALL_STRETCH = 0.03
@@ -211,7 +211,7 @@ def _table_step(sample: Sample, fit: LobeFit, lobe: Lobe) -> np.ndarray:
     w, metal = _place_in_lobe(sample, fit, lobe, good)
     light = sample.light[:, good]
     largest = np.nanmax(light / sample.irradiance[:, good], axis=0) * sample.irradiance[:, good]
-    known = np.isfinite(light) & (fit.model[:, good] > 0) & (metal > 0)
+    known = np.isfinite(light) & (fit.model[:, good] > 0) & (metal > 1e-6 * largest)
     residual = light[known] - fit.model[:, good][known]
     bright, metal, w = np.maximum(light[known], 0), metal[known], w[known]
     powers = np.stack([np.ones_like(bright), bright, bright**2, largest[known] ** 2])
