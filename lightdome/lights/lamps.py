@@ -44,6 +44,13 @@ class LampSet:
         """(L, 3): directions from the origin toward the lamps."""
         return self.vectors / np.linalg.norm(self.vectors, axis=1, keepdims=True)
 
+    @property
+    def u_directions_rad(self) -> np.ndarray:
+        """(L,): standard uncertainty of each direction about every axis across it, from the origin; NaN unknown."""
+        if self.model == "near":
+            return self.u_vectors / np.linalg.norm(self.vectors, axis=1)
+        return np.radians(self.u_vectors)
+
     def as_dict(self) -> dict[str, Any]:
         """JSON form: one entry a lamp, lengths in mm, angles in degrees."""
         units = self.unit_vectors

@@ -3,6 +3,7 @@
 import numpy as np
 
 from lightdome.lights.lamps import LampSet
+from lightdome.surface.lobe import METAL
 from lightdome.surface.microfacet import LobeFit
 
 
@@ -13,12 +14,9 @@ def lamp_covariance(fit: LobeFit, lamps: LampSet) -> np.ndarray:
     lobe goes with the mean of the lamps within it; a matte pixel's normal turns with all lamps by the whole angle. An
     error that all lamps share turns the whole plate and is not in it.
     """
-    if lamps.model == "near":
-        u_lamp = lamps.u_vectors / np.linalg.norm(lamps.vectors, axis=1)
-    else:
-        u_lamp = np.radians(lamps.u_vectors)
+    u_lamp = lamps.u_directions_rad
     variance = float(np.nanmean(u_lamp**2)) if np.isfinite(u_lamp).any() else 0.0
     metal = variance / 4 / np.maximum(fit.within, 1)
     matte = variance / np.maximum(fit.usable, 1) * 2
-    each = np.where(fit.shiny > 0.5, metal, matte).astype(np.float32)
+    each = np.where(fit.shiny > METAL, metal, matte).astype(np.float32)
     return np.stack([each, np.zeros_like(each), each])

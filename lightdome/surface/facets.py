@@ -8,7 +8,7 @@ import numpy as np
 from lightdome.lights.field import lamp_field, view_field
 from lightdome.lights.lamps import LampSet
 from lightdome.surface.doubt import lamp_covariance
-from lightdome.surface.lobe import Lobe, unstretch
+from lightdome.surface.lobe import METAL, Lobe, unstretch
 from lightdome.surface.microfacet import START_MATTE, START_METAL, fit_lobes
 from lightdome.surface.mixture import PATCH_PX, Strip, mix
 from lightdome.surface.neighbours import local_median, smoother_and_rougher
@@ -26,8 +26,6 @@ from lightdome.surface.region import (
 STRIP_PX = 4096
 """Pixels fitted at a time, so that the directions of all lamps stay in the caches."""
 ITERATIONS = 8
-METAL = 0.5
-"""Share of the lobe in the light above which a neighbourhood counts as metal, and its specular reflectance as known."""
 MISFIT = 3.0
 """A pixel whose residuals are larger than the noise by this factor is not one lobe."""
 BROADER = 0.08
@@ -47,7 +45,7 @@ LOST, LOST_DOUBT = 0.1, 0.15
 brighter half of all samples clipped, slopes are off by about this (tests/surface/test_hard_input.py)."""
 UNSURE = 1.2
 """Misfit above which the residual over the largest light is added to the uncertainty of the slopes, as it is. With this
-and `SPREAD_DOUBT` the 95 % intervals hold 93-97 % of the pixels of most rendered materials (benchmarks/metal.py)."""
+and `SPREAD_DOUBT` the 95 % intervals hold 91-98 % of the pixels of eleven rendered plates (benchmarks/metal.py)."""
 
 
 @dataclass(frozen=True)

@@ -14,14 +14,14 @@ from scipy.optimize import minimize, nnls
 
 from lightdome.lights.field import lamp_field, view_field
 from lightdome.lights.lamps import LampSet
-from lightdome.surface.lobe import KNOTS, Lobe, family_table
+from lightdome.surface.lobe import KNOTS, METAL, Lobe, family_table
 from lightdome.surface.microfacet import LobeFit, fit_lobes
 
 FIRST_NOISE = (0.002**2, 0.0, 0.03**2, 0.0)
 FEWEST_USABLE, FEWEST_PIXELS = 8, 50
 LEAST_READ, LEAST_GAIN = 2e-4, 0.002
-"""Standard deviations that no sample is believed to be better than: an eighth-bit step of an 8-bit photograph is 5e-4,
-lamps repeat to some thousandths (common practice, no source)."""
+"""Standard deviations that no sample is believed to be better than, of white and of its own light: floors that keep a
+noiseless render from infinite weights (common practice, no source)."""
 SMALL_STRETCH = 0.03
 """A stretch below this (3 % between the two roughnesses) is taken as none."""
 FIRST_ROUGHNESS = 0.3
@@ -32,8 +32,6 @@ UNTOLD = 1e-3
 """Cost of a squared unit of the four numbers: what the sample does not tell stays near isotropic and Lambertian."""
 ITERATIONS = 9
 FIRST_PLACE = np.array([0.0, 0.0, 0.5, 0.0])
-METAL_PLATE = 0.5
-"""Share of metal above which a plate can count as bare."""
 FIRST_INVERSE_TAILS = (0.5, 0.05)
 """Trowbridge-Reitz and nearly Beckmann: the better one is where the search starts."""
 SHORT_SHADOWS = 0.3
@@ -56,10 +54,10 @@ class Sample:
     irradiance: np.ndarray
     view: np.ndarray
 
-    def fit(self, lobe: Lobe, iterations: int = ITERATIONS) -> LobeFit:
+    def fit(self, lobe: Lobe) -> LobeFit:
         """Fit with free roughness."""
         roughness = np.full(self.light.shape[1], lobe.roughness, np.float32)
-        return fit_lobes(self.light, self.toward, self.irradiance, self.view, lobe, roughness, True, iterations)
+        return fit_lobes(self.light, self.toward, self.irradiance, self.view, lobe, roughness, True, ITERATIONS)
 
     def take(self, number: int) -> "Sample":
         """About `number` of the pixels, evenly."""
@@ -98,7 +96,7 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
     # a broad lobe and a diffuse part can share the light in many ways: a bare metal is asked after first
     lobe, bare = _search(few, 0.0), _search(few, BARE)
     told = replace(bare, noise=lobe.noise)
-    if lobe.metal > METAL_PLATE and np.nanmean(few.fit(told).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
+    if lobe.metal > METAL and np.nanmean(few.fit(told).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
         lobe = bare
     for _ in range(TABLE_ROUNDS):
         fit = sample.fit(lobe)
@@ -163,7 +161,7 @@ def _typical_roughness(fit: LobeFit) -> float:
 
 
 def _metal(fit: LobeFit) -> np.ndarray:
-    return np.isfinite(fit.roughness) & (fit.shiny > 0.5)
+    return np.isfinite(fit.roughness) & (fit.shiny > METAL)
 
 
 def _noise(sample: Sample, model: np.ndarray) -> np.ndarray:

@@ -21,6 +21,8 @@ import numpy as np
 from lightdome.errors import SurfaceError
 
 KNOTS = 65
+METAL = 0.5
+"""Share of the lobe in the light above which a pixel, a neighbourhood or a plate counts as metal."""
 _HALF = np.sqrt(2) - 1
 """u where the Trowbridge-Reitz distribution has fallen to one half; every table is scaled to fall to one half there."""
 

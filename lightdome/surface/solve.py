@@ -40,10 +40,6 @@ def solve_region(
 
 def _solve_matte(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, robust: bool) -> Region:
     """By `normals.solve_pixels`; NaN where it has no answer. Only the diffuse reflectance is known."""
-    if lamps.model == "near":
-        u_lamp = lamps.u_vectors / np.linalg.norm(lamps.vectors, axis=1)
-    else:
-        u_lamp = np.radians(lamps.u_vectors)
     count, rows, cols = light.shape
     values = np.empty((4, rows, cols), np.float32)
     step = max(1, STRIP_PX // cols)
@@ -53,7 +49,7 @@ def _solve_matte(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
         direction, irradiance = direction.reshape(count, 3, -1), irradiance.reshape(count, -1)
         fit = solve_pixels(light[:, strip].reshape(count, -1), direction, irradiance, robust)
         diffuse = np.sqrt((fit.m**2).sum(axis=0))
-        u_tilt = tilt_uncertainty(fit, direction, u_lamp, lamps.flat_divided)
+        u_tilt = tilt_uncertainty(fit, direction, lamps.u_directions_rad, lamps.flat_divided)
         values[:, strip] = np.stack([-fit.m[0] / fit.m[2], -fit.m[1] / fit.m[2], u_tilt, diffuse]).reshape(4, -1, cols)
     unknown = np.full((4, rows, cols), np.nan, np.float32)
     flags = np.zeros((rows, cols), np.uint8)
