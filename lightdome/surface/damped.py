@@ -1,25 +1,83 @@
 """Damped Gauss-Newton steps of a block of pixels (Levenberg 1944, Marquardt 1963, from memory)."""
 
+from typing import NamedTuple
+
 import numba
 import numpy as np
 
-from lightdome.surface.facet_light import BLOCK, COMPILE, LOG_A, MATTE, SLOPE_X, SLOPE_Y, SPECULAR, SUMS
+from lightdome.surface.block import BLOCK, COMPILE, LOG_A, MATTE, SLOPE_X, SLOPE_Y, SPECULAR, Block, Law
+from lightdome.surface.facet_light import COST, SQUARES, SUMS, evaluate, shadow
 
 STEEPEST = np.float32(3.0)
-REST = np.float32(3e-4)
-"""Change of the slopes (0.02 degree, and the next change is far smaller) below which a pixel has come to rest."""
-OTHERS = np.float32(0.1)
-"""Weight, in that change, of the strengths (about 1) and of the logarithm of the roughness."""
+ENOUGH = np.float32(0.03)
+"""A pixel has come to rest when a step promised to lower the squared residuals, over the variance that they show, by
+this only: 0.17 standard deviations of what is looked for, and the next step is far smaller."""
 STUCK = np.float32(1e3)
 LEAST_ROUGHNESS, LARGEST_ROUGHNESS = np.float32(0.03), np.float32(1.2)
 
 
+FIRST_DAMPING = np.float32(1e-2)
+SHADOWED_STEPS = 3
+"""Steps that take the shadowing of the facets anew; then the slopes change too little for it."""
+
+
+class Walk(NamedTuple):
+    """Where the pixels of a block are on their way, float32; states as in `surface/block.py`."""
+
+    state: np.ndarray
+    trial: np.ndarray
+    sums: np.ndarray
+    """(SUMS, BLOCK), at `state`."""
+    next_sums: np.ndarray
+    damping: np.ndarray
+    """(BLOCK,)."""
+    still: np.ndarray
+    """(BLOCK,): 1 where a pixel has come to rest. It then stays as it is, so that its answer does not depend on how
+    long the others of the block move."""
+    factor: np.ndarray
+    step: np.ndarray
+    gain: np.ndarray
+    """(BLOCK,): what the squared weighted residuals fall by, without damping and to second order, by the step."""
+
+
 @numba.njit(**COMPILE)
-def solve_damped(
-    sums: np.ndarray, state: np.ndarray, damping: np.ndarray, share: np.float32, factor: np.ndarray, step: np.ndarray
-) -> None:
+def empty_walk() -> Walk:
+    """A walk that has not begun."""
+    return Walk(
+        np.zeros((5, BLOCK), np.float32),
+        np.zeros((5, BLOCK), np.float32),
+        np.zeros((SUMS, BLOCK), np.float32),
+        np.zeros((SUMS, BLOCK), np.float32),
+        np.zeros(BLOCK, np.float32),
+        np.zeros(BLOCK, np.float32),
+        np.zeros((15, BLOCK), np.float32),
+        np.zeros((5, BLOCK), np.float32),
+        np.zeros(BLOCK, np.float32),
+    )
+
+
+@numba.njit(**COMPILE)
+def descend(block: Block, law: Law, weight: np.ndarray, share: np.float32, steps: int, walk: Walk) -> None:
+    """Up to so many steps with `weight` (L, BLOCK), until every pixel of the block rests."""
+    state, trial, sums, next_sums = walk.state, walk.trial, walk.sums, walk.next_sums
+    walk.still[:] = np.float32(0)
+    shadow(block, law, state)
+    evaluate(block, law, weight, share, state, sums)
+    for number in range(steps):
+        solve_damped(walk, share)
+        move(state, walk.step, share, trial)
+        if number < SHADOWED_STEPS:
+            shadow(block, law, trial)
+        evaluate(block, law, weight, share, trial, next_sums)
+        if not accept(walk, block.usable):
+            break
+
+
+@numba.njit(**COMPILE)
+def solve_damped(walk: Walk, share: np.float32) -> None:
     """Step of the damped normal equations, by Cholesky; a strength at zero that wants to fall stays where it is."""
     zero, one = np.float32(0), np.float32(1)
+    sums, state, damping, factor, step = walk.sums, walk.state, walk.damping, walk.factor, walk.step
     free = np.empty((5, BLOCK), np.float32)
     free[:] = one
     free[LOG_A] = share
@@ -38,6 +96,10 @@ def solve_damped(
             step[i, p] = sums[15 + i, p] * free[i, p]
     cholesky(factor)
     substitute(factor, step)
+    walk.gain[:] = zero
+    for i in range(5):
+        for p in range(BLOCK):
+            walk.gain[p] += step[i, p] * sums[15 + i, p] * free[i, p] * (one + damping[p])
 
 
 @numba.njit(**COMPILE)
@@ -94,32 +156,28 @@ def move(state: np.ndarray, step: np.ndarray, share: np.float32, trial: np.ndarr
 
 
 @numba.njit(**COMPILE)
-def accept(
-    state: np.ndarray,
-    trial: np.ndarray,
-    sums: np.ndarray,
-    next_sums: np.ndarray,
-    damping: np.ndarray,
-    still: np.ndarray,
-) -> bool:
+def slope_change(old: np.ndarray, new: np.ndarray, p: int) -> np.float32:
+    """Change of the slopes of pixel p from one state to the other."""
+    return abs(new[SLOPE_X, p] - old[SLOPE_X, p]) + abs(new[SLOPE_Y, p] - old[SLOPE_Y, p])
+
+
+@numba.njit(**COMPILE)
+def accept(walk: Walk, usable: np.ndarray) -> bool:
     """Take the trials that lower the cost; whether any pixel still moves.
 
-    still : (BLOCK,), 1 where a pixel has come to rest. It then stays as it is, so that its answer does not depend on
-    how long the others of the block move.
+    usable : (BLOCK,), number of samples.
     """
     zero, one = np.float32(0), np.float32(1)
+    state, trial, sums, next_sums, damping, still = (
+        walk.state, walk.trial, walk.sums, walk.next_sums, walk.damping, walk.still,
+    )  # fmt: skip
     moving = False
     for p in range(BLOCK):
         if still[p] > zero:
             continue
-        if next_sums[20, p] <= sums[20, p]:
-            change, others = zero, zero
-            for i in range(5):
-                step = abs(trial[i, p] - state[i, p])
-                change += step if i in (SLOPE_X, SLOPE_Y) else zero
-                others += zero if i in (SLOPE_X, SLOPE_Y) else step
-            change += OTHERS * others
-            still[p] = one if change < REST else zero
+        if next_sums[COST, p] <= sums[COST, p]:
+            variance = max(sums[SQUARES, p] / max(usable[p], one), one)
+            still[p] = one if walk.gain[p] < ENOUGH * variance else zero
             for i in range(5):
                 state[i, p] = trial[i, p]
             for i in range(SUMS):

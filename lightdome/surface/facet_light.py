@@ -1,62 +1,55 @@
 """Light of a block of pixels by the lobe and the diffuse part of `surface/lobe.py`, its slopes, and its strengths.
 
-Arrays over a block: (L, BLOCK) a sample of every lamp and pixel, (3, L, BLOCK) vectors to the lamps and, for the half
-vectors, their slopes and the square of 1 + slope^2; `state` (5, BLOCK): slopes x and y, logarithm of the roughness,
-diffuse and specular strength. The pixel is the innermost index everywhere.
+`state` (5, BLOCK): slopes x and y, logarithm of the roughness, diffuse and specular strength; for the rest see
+`surface/block.py`.
 """
 
 import numba
 import numpy as np
 
+from lightdome.surface.block import BLOCK, COMPILE, LOG_A, MATTE, SLOPE_X, SLOPE_Y, SPECULAR, Block, Law
 from lightdome.surface.lobe import KNOTS
 
-BLOCK = 128
 CUT = np.float32(4.0)
 """Residuals beyond this many standard deviations count less and less."""
-SUMS = 22
-"""15 entries of the lower triangle of J'WJ, 5 of J'Wr, the robust cost, the squared weighted residuals."""
-SLOPE_X, SLOPE_Y, LOG_A, MATTE, SPECULAR = range(5)
-# fused multiply-add is allowed: every loop runs over whole blocks, so a pixel meets the same instructions in any tile
-COMPILE = {"cache": True, "nogil": True, "error_model": "numpy", "fastmath": {"contract", "nsz", "arcp"}}
+COST, SQUARES, LOBES, BRIGHT, LEFT, WITHIN = range(20, 26)
+SUMS = 26
+"""Rows of the sums over the samples: 15 entries of the lower triangle of J'WJ, 5 of J'Wr, then the robust cost, the
+squared weighted residuals, the light of the lobe and of the whole model, the squared residuals and the number of
+samples within the lobe."""
 
 
 @numba.njit(**COMPILE)
-def shadow(lamp: np.ndarray, eye: np.ndarray, state: np.ndarray, shadowing: np.float32, shade: np.ndarray) -> None:
+def shadow(block: Block, law: Law, state: np.ndarray) -> None:
     """Shadowing and masking of the facets over the cosine to the camera; slow in the slopes, so that it is kept for
     some steps."""
     one, two = np.float32(1), np.float32(2)
     least = np.float32(1e-3)
-    a2 = shadowing * shadowing * np.exp(two * state[LOG_A])
+    lamp, eye = block.lamp, block.eye
+    a2 = law.shadowing * law.shadowing * np.exp(two * state[LOG_A])
     norm = one / np.sqrt(one + state[SLOPE_X] ** 2 + state[SLOPE_Y] ** 2)
-    masked = np.empty(BLOCK, np.float32)
+    x, y = state[SLOPE_X].copy(), state[SLOPE_Y].copy()
+    masked, shade = np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32)
     for p in range(BLOCK):
-        c = max((eye[2, p] - state[SLOPE_X, p] * eye[0, p] - state[SLOPE_Y, p] * eye[1, p]) * norm[p], least)
+        c = max((eye[2, p] - x[p] * eye[0, p] - y[p] * eye[1, p]) * norm[p], least)
         masked[p] = two / (c + np.sqrt(c * c + a2[p] * (one - c * c)))
     for k in range(lamp.shape[1]):
         for p in range(BLOCK):
-            c = (lamp[2, k, p] - state[SLOPE_X, p] * lamp[0, k, p] - state[SLOPE_Y, p] * lamp[1, k, p]) * norm[p]
-            c = max(c, least)
-            shade[k, p] = masked[p] * two * c / (c + np.sqrt(c * c + a2[p] * (one - c * c)))
+            c = max((lamp[2, k, p] - x[p] * lamp[0, k, p] - y[p] * lamp[1, k, p]) * norm[p], least)
+            shade[p] = masked[p] * two * c / (c + np.sqrt(c * c + a2[p] * (one - c * c)))
+        for p in range(BLOCK):
+            block.shade[k, p] = shade[p]
 
 
 @numba.njit(**COMPILE)
-def spread(
-    lamp: np.ndarray,
-    half: np.ndarray,
-    shade: np.ndarray,
-    table: np.ndarray,
-    stretched: np.ndarray,
-    state: np.ndarray,
-    spread: np.ndarray,
-    lit: np.ndarray,
-    place: np.ndarray,
-) -> None:
-    """Light of the lobe at strength 1, cosine to the lamp (not below zero) and place u in the lobe of every sample."""
+def spread(block: Block, law: Law, state: np.ndarray, spread: np.ndarray, lit: np.ndarray) -> None:
+    """Light of the lobe at strength 1 and cosine to the lamp (not below zero) of every sample, (L, BLOCK) both."""
+    lamp, half, shade, table, stretched = block.lamp, block.half, block.shade, law.table, law.stretched
     zero, one, two = np.float32(0), np.float32(1), np.float32(2)
     steps = np.float32(KNOTS - 1)
     xx, xy, yy = stretched[0], stretched[1], stretched[2]
     here = np.empty((6, BLOCK), np.float32)
-    part = np.empty((7, BLOCK), np.float32)
+    part = np.empty((6, BLOCK), np.float32)
     for p in range(BLOCK):
         here[0, p], here[1, p] = state[SLOPE_X, p], state[SLOPE_Y, p]
         here[2, p] = np.exp(-two * state[LOG_A, p])
@@ -76,31 +69,31 @@ def spread(
             part[0, p] = min(w, np.float32(0.99999)) * steps
             part[1, p] = inverse2
             part[2, p] = rest
-            part[4, p] = u
         for p in range(BLOCK):
             knot = np.uint32(part[0, p])
             part[3, p] = table[knot] + (part[0, p] - np.float32(knot)) * (table[knot + np.uint32(1)] - table[knot])
         for p in range(BLOCK):
             cosine = (lamp[2, k, p] - here[0, p] * lamp[0, k, p] - here[1, p] * lamp[1, k, p]) * here[4, p]
             facing = one if cosine > zero else zero
-            part[5, p] = cosine * facing
+            part[4, p] = cosine * facing
             slow = shade[k, p] * half[2, k, p] * part[1, p] * part[1, p] * here[5, p]
-            part[6, p] = facing * slow * part[2, p] * part[2, p] * part[3, p]
-        place[k], lit[k], spread[k] = part[4], part[5], part[6]
+            part[5, p] = facing * slow * part[2, p] * part[2, p] * part[3, p]
+        for p in range(BLOCK):
+            lit[k, p], spread[k, p] = part[4, p], part[5, p]
 
 
 @numba.njit(**COMPILE)
 def strengths(
-    sample: np.ndarray,
+    block: Block,
+    law: Law,
     weight: np.ndarray,
     spread: np.ndarray,
     lit: np.ndarray,
-    curvature: np.float32,
-    pull: np.float32,
     state: np.ndarray,
     cost: np.ndarray,
 ) -> None:
-    """Best strengths, not below zero, by weighted least squares; and their robust cost."""
+    """Best strengths, not below zero, by least squares with `weight` (L, BLOCK); and their robust cost (BLOCK,)."""
+    sample, curvature, pull = block.sample, law.curvature, law.pull
     zero, one = np.float32(0), np.float32(1)
     total = np.zeros((5, BLOCK), np.float32)
     best = np.empty((2, BLOCK), np.float32)
@@ -136,20 +129,11 @@ def strengths(
 
 @numba.njit(**COMPILE)
 def evaluate(
-    sample: np.ndarray,
-    weight: np.ndarray,
-    lamp: np.ndarray,
-    half: np.ndarray,
-    shade: np.ndarray,
-    table: np.ndarray,
-    curvature: np.float32,
-    pull: np.float32,
-    stretched: np.ndarray,
-    share: np.float32,
-    state: np.ndarray,
-    sums: np.ndarray,
+    block: Block, law: Law, weight: np.ndarray, share: np.float32, state: np.ndarray, sums: np.ndarray
 ) -> None:
-    """Normal equations and cost at a state."""
+    """Sums (SUMS, BLOCK) over the samples at a state, with `weight` (L, BLOCK); share : 1 where the roughness moves."""
+    sample, lamp, half, shade = block.sample, block.lamp, block.half, block.shade
+    table, curvature, pull, stretched = law.table, law.curvature, law.pull, law.stretched
     zero, one, two, four = np.float32(0), np.float32(1), np.float32(2), np.float32(4)
     steps = np.float32(KNOTS - 1)
     xx, xy, yy = stretched[0], stretched[1], stretched[2]
@@ -212,8 +196,11 @@ def evaluate(
             j1 = metal * by_y - bend * (ly * here[6, p] + lit * sy * here[5, p])
             j2 = -share * metal * fall * two * u
             j3 = lit + curvature * lit * lit
-            r = sample[k, p] - matte * j3 - metal * spread
-            t = r * r * weight[k, p]
+            shine = metal * spread
+            bright = matte * j3 + shine
+            r = sample[k, p] - bright
+            r2 = r * r
+            t = r2 * weight[k, p]
             scaled = t * inverse_cut2
             shrink = one / (one + scaled)
             g = weight[k, p] * shrink * shrink
@@ -238,11 +225,16 @@ def evaluate(
             total[17, p] += g2 * r
             total[18, p] += g3 * r
             total[19, p] += g4 * r
-            total[20, p] += scaled * shrink
-            total[21, p] += t
+            total[COST, p] += scaled * shrink
+            total[SQUARES, p] += t
+            total[LOBES, p] += shine
+            total[BRIGHT, p] += bright
+            used = one if weight[k, p] > zero else zero
+            total[LEFT, p] += used * r2
+            total[WITHIN, p] += used if u < four else zero
     for p in range(BLOCK):
         matte = here[2, p]
         total[9, p] += pull
         total[18, p] -= pull * matte
-        total[20, p] += pull * inverse_cut2 * matte * matte
+        total[COST, p] += pull * inverse_cut2 * matte * matte
     sums[:] = total

@@ -83,8 +83,9 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     """Solve a region: light (L, rows, columns), NaN where a sample is not to be used; x_mm (columns,), y_mm (rows,)."""
     shape = light.shape[1:]
     fitted = np.empty((13, *shape), np.float32)
+    above = np.full((5, shape[1]), np.nan, np.float32)
     for strip in _strips(shape):
-        fitted[:, strip] = _fit_strip(light[:, strip], lamps, x_mm, y_mm[strip], lobe)
+        fitted[:, strip] = _fit_strip(light[:, strip], lamps, x_mm, y_mm[strip], lobe, above)
     around = Around.of(fitted, lobe)
     slopes, misfit, roughness = fitted[:2], fitted[5], fitted[4]
     known = np.isfinite(misfit)
@@ -101,7 +102,7 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     u_slope2 += np.where(misfit > UNSURE, fitted[12], 0) ** 2
     lost = 1 - fitted[9] / len(light)  # the brightest, as a rule: where the peak of the lobe lies is then less sure
     u_slope2 += np.where(lost > LOST, LOST_DOUBT * lost * roughness, 0) ** 2
-    flags[known & (fitted[11] > METAL) & (lost > 2 * LOST)] |= FLAG_TAIL
+    flags[known & ((fitted[11] > METAL) | around.metal) & (lost > 2 * LOST)] |= FLAG_TAIL
     if mixed.any():
         x, y, spread, residual = _mixtures(light, lamps, x_mm, y_mm, lobe, mixed, slopes, around)
         slopes = np.where(mixed, np.stack([x, y]), slopes)
@@ -144,8 +145,10 @@ def _strips(shape: tuple[int, int]) -> list[slice]:
     return [slice(row, min(row + step, shape[0])) for row in range(0, shape[0], step)]
 
 
-def _fit_strip(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, lobe: Lobe) -> np.ndarray:
-    """One lobe a pixel: (13, rows, columns), in the order that `solve_facets` unpacks."""
+def _fit_strip(
+    light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, lobe: Lobe, above: np.ndarray
+) -> np.ndarray:
+    """One lobe a pixel: (13, rows, columns), in the order that `solve_facets` unpacks; `above` as of `fit_lobes`."""
     count, rows, cols = light.shape
     direction, irradiance = lamp_field(lamps, x_mm, y_mm)
     direction, irradiance = direction.reshape(count, 3, -1), irradiance.reshape(count, -1)
@@ -153,7 +156,9 @@ def _fit_strip(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.nda
     roughness = np.full(rows * cols, lobe.roughness, np.float32)
     all_of = (direction, irradiance, view, lobe)
     start = START_METAL if lobe.metal > METAL else START_MATTE
-    fit = fit_lobes(light.reshape(count, -1), *all_of, roughness, True, ITERATIONS, start, with_model=False)
+    fit = fit_lobes(
+        light.reshape(count, -1), *all_of, roughness, True, ITERATIONS, start, with_model=False, above=above
+    )
     covariance = fit.covariance + lamp_covariance(fit, lamps)
     parts = [fit.slopes, fit.diffuse[None], fit.specular[None], fit.roughness[None], fit.misfit[None], covariance]
     parts += [fit.usable[None], fit.within[None], fit.shiny[None], fit.unexplained[None]]

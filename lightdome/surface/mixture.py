@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
-from lightdome.surface.facet_light import COMPILE
+from lightdome.surface.block import COMPILE
 from lightdome.surface.lobe import KNOTS, Lobe
 from lightdome.surface.non_negative import MOST_LOBES, non_negative
 

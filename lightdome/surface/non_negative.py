@@ -3,7 +3,7 @@
 import numba
 import numpy as np
 
-from lightdome.surface.facet_light import COMPILE
+from lightdome.surface.block import COMPILE
 
 MOST_LOBES = 24
 """More unknowns above zero than this are never needed to explain a pixel; the fit stops there."""

@@ -3,13 +3,14 @@
 import numba
 import numpy as np
 
-from lightdome.surface.facet_light import BLOCK, COMPILE, SLOPE_X, SLOPE_Y
+from lightdome.surface.block import BLOCK, COMPILE, SLOPE_X, SLOPE_Y, Block
 
 
 @numba.njit(**COMPILE)
-def start_half(sample: np.ndarray, half: np.ndarray, state: np.ndarray) -> None:
+def start_half(block: Block, state: np.ndarray) -> None:
     """Slopes of the mean half vector, weighted by brightness to the power 3/2."""
     zero = np.float32(0)
+    sample, half = block.sample, block.half
     total = np.full(BLOCK, np.float32(1e-20))
     state[SLOPE_X] = zero
     state[SLOPE_Y] = zero
@@ -26,9 +27,10 @@ def start_half(sample: np.ndarray, half: np.ndarray, state: np.ndarray) -> None:
 
 
 @numba.njit(**COMPILE)
-def start_matte(sample: np.ndarray, weight: np.ndarray, lamp: np.ndarray, state: np.ndarray) -> None:
+def start_matte(block: Block, state: np.ndarray) -> None:
     """Slopes by least squares on n.l, reweighted twice so that highlights and shadows count less (Cauchy)."""
     zero, one = np.float32(0), np.float32(1)
+    sample, weight, lamp = block.sample, block.weight, block.lamp
     a = np.empty((11, BLOCK), np.float32)
     m = np.zeros((3, BLOCK), np.float32)
     spread = np.full(BLOCK, np.float32(1e20))
