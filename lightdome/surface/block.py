@@ -9,6 +9,8 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
+from lightdome.surface.lobe import Lobe
+
 BLOCK = 128
 SLOPE_X, SLOPE_Y, LOG_A, MATTE, SPECULAR = range(5)
 """Rows of a state (5, BLOCK); both strengths in units of the pixel's largest sample."""
@@ -25,6 +27,18 @@ class Law(NamedTuple):
     shadowing: np.float32
     stretched: np.ndarray
     noise: np.ndarray
+
+    @classmethod
+    def of(cls, lobe: Lobe) -> "Law":
+        """Single precision for the inner loops."""
+        return cls(
+            table=np.ascontiguousarray(lobe.table, np.float32),
+            curvature=np.float32(lobe.diffuse_curvature),
+            pull=np.float32(lobe.matte_pull),
+            shadowing=np.float32(lobe.shadowing),
+            stretched=np.ascontiguousarray(lobe.stretched, np.float32),
+            noise=np.ascontiguousarray(lobe.noise, np.float32),
+        )
 
 
 class Seen(NamedTuple):

@@ -188,9 +188,10 @@ def _mixtures(
             continue
         direction, irradiance = lamp_field(lamps, x_mm, y_mm[rows])
         strip = Strip(
-            sample=light[:, rows] / irradiance,
+            light=np.ascontiguousarray(light[:, rows]),
+            irradiance=irradiance,
             toward=direction,
-            view=view_field(lamps, x_mm, y_mm[rows]),
+            eye=view_field(lamps, x_mm, y_mm[rows]),
             slopes=np.ascontiguousarray(slopes[:, rows]),
             specular=around.specular[rows],
             diffuse=around.diffuse[rows],

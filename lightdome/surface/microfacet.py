@@ -40,7 +40,7 @@ from lightdome.surface.damped import (
 )
 from lightdome.surface.facet_light import BRIGHT, COST, LEFT, LOBES, SQUARES, WITHIN, evaluate, shadow, strengths
 from lightdome.surface.facet_light import spread as spread_light
-from lightdome.surface.lobe import Lobe
+from lightdome.surface.lobe import METAL, Lobe
 from lightdome.surface.starts import start_half, start_matte
 
 START_METAL, START_MATTE, START_BOTH = 1, 2, 3
@@ -49,6 +49,8 @@ SOFT, SOFT_STEPS = np.float32(0.1), 2
 are done, as if the model were good to this part of the largest light."""
 FIRST_STEPS, LATER_STEPS = 2, 3
 """Most pixels rest after few steps; the others are gathered, so that the many do not wait for them."""
+HOPELESS = np.float32(10.0)
+"""Misfit, after the first steps, of a metal above which no more are made: its light is that of several slopes."""
 FOLLOWED = np.float32(2.0)
 """Misfit up to which an answer that was reached from the pixel above is taken, and serves the pixel below."""
 FOLLOW_REST = np.float32(2e-3)
@@ -115,14 +117,7 @@ def fit_lobes(
     values = np.empty((VALUES, pixels), np.float32)
     model = np.empty((count if with_model else 0, pixels), np.float32)
     seen = Seen(*(np.ascontiguousarray(array, np.float32) for array in (light, toward, irradiance, view)))
-    law = Law(
-        table=np.ascontiguousarray(lobe.table, np.float32),
-        curvature=np.float32(lobe.diffuse_curvature),
-        pull=np.float32(lobe.matte_pull),
-        shadowing=np.float32(lobe.shadowing),
-        stretched=np.ascontiguousarray(lobe.stretched, np.float32),
-        noise=np.ascontiguousarray(lobe.noise, np.float32),
-    )
+    law = Law.of(lobe)
     start = np.ascontiguousarray(roughness, np.float32)
     known = np.empty((5, 0), np.float32) if above is None else above
     _fit(seen, law, start, np.float32(free_roughness), iterations, starts, known, values, model)
@@ -332,7 +327,8 @@ def _begin(
         at = which[p]
         if above.shape[1] > 0 and values[5, at] < FOLLOWED:
             _remember(block, walk, p, above, at % above.shape[1])
-        if walk.still[p] == np.float32(0) and np.isfinite(values[0, at]):
+        hopeless = values[5, at] > HOPELESS and values[11, at] > np.float32(METAL) and not len(model)
+        if walk.still[p] == np.float32(0) and np.isfinite(values[0, at]) and not hopeless:
             damping[at] = walk.damping[p]
             moving[number] = at
             number += 1

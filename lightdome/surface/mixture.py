@@ -10,16 +10,18 @@ The lobes, the weights and the normal matrix are shared by all pixels of one rou
 which the lamps' directions hardly change (0.1 degree at 50 um and 250 mm).
 """
 
-from dataclasses import dataclass
+from functools import cache
+from typing import NamedTuple
 
 import numba
 import numpy as np
 
-from lightdome.surface.block import COMPILE
-from lightdome.surface.lobe import KNOTS, Lobe
+from lightdome.surface.block import COMPILE, Law
+from lightdome.surface.lobe import Lobe
+from lightdome.surface.many_facets import lobes, shine, unit_law
 from lightdome.surface.non_negative import MOST_LOBES, non_negative
 
-PATCH_PX = 16
+PATCH_PX = 32
 ALIKE = np.float32(0.08)
 """Relative difference in roughness up to which pixels share a set of lobes."""
 RINGS = ((0.0, 1), (0.1, 6), (0.2, 12), (0.31, 16), (0.44, 18), (0.6, 20), (0.8, 20), (1.05, 18))
@@ -35,15 +37,16 @@ narrow lobes leave between the lamps must be tied, what broad ones do is seen. G
 plates rendered with rough conductors of roughness 0.12, 0.2 and 0.4: see benchmarks/metal.py."""
 
 
-@dataclass(frozen=True)
-class Strip:
+class Strip(NamedTuple):
     """Some rows of a region, float32."""
 
-    sample: np.ndarray
-    """(L, rows, columns): light over irradiance, NaN where a sample is not to be used."""
+    light: np.ndarray
+    """(L, rows, columns): NaN where a sample is not to be used."""
+    irradiance: np.ndarray
+    """(L, rows, columns)."""
     toward: np.ndarray
     """(L, 3, rows, columns): unit vectors to the lamps."""
-    view: np.ndarray
+    eye: np.ndarray
     """(3, rows, columns): unit vectors to the camera."""
     slopes: np.ndarray
     """(2, rows, columns): of the pixels' own lobes."""
@@ -53,6 +56,7 @@ class Strip:
     """(rows, columns): diffuse strength of the pixels' neighbourhoods."""
 
 
+@cache
 def slope_grid() -> np.ndarray:
     """Slopes (2, J) of the lobes."""
     slopes = []
@@ -62,6 +66,7 @@ def slope_grid() -> np.ndarray:
     return np.concatenate(slopes, axis=1).astype(np.float32)
 
 
+@cache
 def slope_cells() -> np.ndarray:
     """What the width of the cell that each lobe (J,) of the grid stands for adds to its roughness, in squares."""
     radii = np.array([slope for slope, _ in RINGS])
@@ -73,50 +78,6 @@ def slope_cells() -> np.ndarray:
     )
 
 
-@numba.njit(**COMPILE)
-def lobes(
-    toward: np.ndarray,
-    view: np.ndarray,
-    table: np.ndarray,
-    shadowing: np.float32,
-    stretched: np.ndarray,
-    roughness: np.ndarray,
-    slopes: np.ndarray,
-    light: np.ndarray,
-) -> None:
-    """Light (L, J) of facets of J slopes (2, J) under lamps (L, 3) of unit irradiance, specular reflectance 1.
-
-    The reference is `lobe.reflect`; this one is for the inner loops.
-    """
-    zero, one, two = np.float32(0), np.float32(1), np.float32(2)
-    steps = np.float32(KNOTS - 1)
-    for k in range(toward.shape[0]):
-        hz = toward[k, 2] + view[2]
-        hx, hy = -(toward[k, 0] + view[0]) / hz, -(toward[k, 1] + view[1]) / hz
-        h2 = one + hx * hx + hy * hy
-        for j in range(slopes.shape[1]):
-            sx, sy, a2 = slopes[0, j], slopes[1, j], roughness[j] * roughness[j]
-            scale2 = one / (one + sx * sx + sy * sy)
-            scale = np.sqrt(scale2)
-            lit = (toward[k, 2] - sx * toward[k, 0] - sy * toward[k, 1]) * scale
-            seen = max((view[2] - sx * view[0] - sy * view[1]) * scale, np.float32(1e-3))
-            along = max(one + sx * hx + sy * hy, np.float32(0.05))
-            dx, dy, cross = hx - sx, hy - sy, sx * hy - sy * hx
-            u = stretched[0] * dx * dx + two * stretched[1] * dx * dy + stretched[2] * dy * dy + cross * cross
-            u = u / (a2 * along * along)
-            rest = one / (one + u)
-            at = min(max(u * rest, zero), np.float32(0.99999)) * steps
-            knot = np.uint32(at)
-            value = table[knot] + (at - np.float32(knot)) * (table[knot + np.uint32(1)] - table[knot])
-            cosine2 = along * along * scale2 / h2
-            g2 = shadowing * shadowing * a2
-            masked = two / (seen + np.sqrt(seen * seen + g2 * (one - seen * seen)))
-            c = max(lit, np.float32(1e-3))
-            masked *= two * c / (c + np.sqrt(c * c + g2 * (one - c * c)))
-            spread = rest * rest * value * masked / (cosine2 * cosine2)
-            light[k, j] = spread / (np.float32(4) * a2) if lit > zero else zero
-
-
 def mix(lobe: Lobe, strip: Strip, wanted: np.ndarray, roughness: np.ndarray, found: np.ndarray) -> None:
     """Mean slopes of the wanted pixels of a strip; an answer replaces one of a larger residual.
 
@@ -124,38 +85,28 @@ def mix(lobe: Lobe, strip: Strip, wanted: np.ndarray, roughness: np.ndarray, fou
     found : (4, rows, columns), written: mean slopes x and y, root mean square spread of the slopes about them, root
     mean square of the residual over the largest light that a flat pixel of the patch would send.
     """
-    table = (lobe.table / lobe.integral).astype(np.float32)
-    stretched = lobe.stretched.astype(np.float32)
-    arrays = (strip.sample, strip.toward, strip.view, strip.slopes, strip.specular, strip.diffuse)
-    _mix(*arrays, wanted, roughness, table, np.float32(lobe.shadowing), stretched, slope_grid(), slope_cells(), found)
+    _mix(strip, wanted, roughness, unit_law(lobe), slope_grid(), slope_cells(), found)
 
 
 @numba.njit(**COMPILE)
 def _mix(
-    sample: np.ndarray,
-    toward: np.ndarray,
-    view: np.ndarray,
-    slopes: np.ndarray,
-    specular: np.ndarray,
-    diffuse: np.ndarray,
+    strip: Strip,
     wanted: np.ndarray,
     roughness: np.ndarray,
-    table: np.ndarray,
-    shadowing: np.float32,
-    stretched: np.ndarray,
+    law: Law,
     grid: np.ndarray,
     cells: np.ndarray,
     found: np.ndarray,
 ) -> None:
-    lamps, rows, cols = sample.shape
+    lamps, rows, cols = strip.light.shape
     left = wanted.copy()
     at_row, at_col = np.empty(PATCH_PX * PATCH_PX, np.int64), np.empty(PATCH_PX * PATCH_PX, np.int64)
     for row in range(0, rows, PATCH_PX):
         for col in range(0, cols, PATCH_PX):
             last_row, last_col = min(row + PATCH_PX, rows), min(col + PATCH_PX, cols)
             middle_row, middle_col = (row + last_row) // 2, (col + last_col) // 2
-            rays = np.ascontiguousarray(toward[:, :, middle_row, middle_col])
-            eye = np.ascontiguousarray(view[:, middle_row, middle_col])
+            rays = np.ascontiguousarray(strip.toward[:, :, middle_row, middle_col])
+            eye = np.ascontiguousarray(strip.eye[:, middle_row, middle_col])
             for r in range(row, last_row):
                 for c in range(col, last_col):
                     if not left[r, c]:
@@ -171,27 +122,17 @@ def _mix(
                                 size += 1
                     shared = np.empty((lamps, grid.shape[1]), np.float32)
                     middle = total / np.float32(size)
-                    lobes(
-                        rays, eye, table, shadowing, stretched, np.sqrt(middle * middle + cells * cells), grid, shared
-                    )
+                    lobes(rays, eye, law, grid, np.sqrt(middle * middle + cells * cells), shared)
                     _mix_set(
-                        sample, toward, view, slopes, specular, diffuse, roughness, table, shadowing, stretched, grid,
-                        shared, rays, middle, at_row[:size], at_col[:size], found,
+                        strip, roughness, law, grid, shared, rays, middle, at_row[:size], at_col[:size], found
                     )  # fmt: skip
 
 
 @numba.njit(**COMPILE)
 def _mix_set(
-    sample: np.ndarray,
-    toward: np.ndarray,
-    view: np.ndarray,
-    slopes: np.ndarray,
-    specular: np.ndarray,
-    diffuse: np.ndarray,
+    strip: Strip,
     roughness: np.ndarray,
-    table: np.ndarray,
-    shadowing: np.float32,
-    stretched: np.ndarray,
+    law: Law,
     grid: np.ndarray,
     shared: np.ndarray,
     rays: np.ndarray,
@@ -206,21 +147,24 @@ def _mix_set(
     pixels = len(at_row)
     strong, dull = np.empty(pixels, np.float32), np.empty(pixels, np.float32)
     for p in range(pixels):
-        strong[p], dull[p] = specular[at_row[p], at_col[p]], diffuse[at_row[p], at_col[p]]
-    usual_specular, usual_diffuse = np.median(strong), np.median(dull)
+        strong[p], dull[p] = strip.specular[at_row[p], at_col[p]], strip.diffuse[at_row[p], at_col[p]]
+    usual_specular, usual_diffuse = np.float32(np.median(strong)), np.float32(np.median(dull))
     largest = np.float32(1e-9)
     for k in range(lamps):
         largest = max(largest, usual_specular * shared[k, 0] + usual_diffuse * rays[k, 2])
+    unit = np.float32(1) / largest
     columns = np.empty((lamps, count + 1), np.float32)
     for k in range(lamps):
+        column, light = columns[k], shared[k]
         for j in range(count):
-            columns[k, j] = shared[k, j] / largest
-        columns[k, count] = rays[k, 2] / largest
+            column[j] = light[j] * unit
+        column[count] = rays[k, 2] * unit
     normal = np.zeros((count + 1, count + 1), np.float32)
-    for k in range(lamps):
-        row = columns[k]
-        for i in range(count + 1):
-            value, products = row[i], normal[i]
+    for i in range(count + 1):
+        products = normal[i]
+        for k in range(lamps):
+            row = columns[k]
+            value = row[i]
             for j in range(count + 1):
                 products[j] += value * row[j]
     most = zero
@@ -234,33 +178,32 @@ def _mix_set(
         np.float32(lamps) * np.float32(2.5e-5) / (tied * tied * max(usual_specular * usual_specular, np.float32(1e-12)))
     )
     own, y = np.empty(lamps, np.float32), np.empty(lamps, np.float32)
-    own_slopes, own_light, rough = (
-        np.empty((2, 1), np.float32),
-        np.empty((lamps, 1), np.float32),
-        np.empty(1, np.float32),
-    )
+    own_rays, eye = np.empty((3, lamps), np.float32), np.empty(3, np.float32)
+    own_slopes, own_roughness = np.empty((2, lamps), np.float32), np.empty(lamps, np.float32)
     wanted, cross = np.empty(count + 2, np.float32), np.empty(count + 1, np.float32)
     # a pixel starts from the lobes of the one before it; the first from its own
     members, size, strength = np.empty(MOST_LOBES, np.int64), 1, np.empty(count + 2, np.float32)
     members[0] = count + 1
     for p in range(pixels):
         r, c = at_row[p], at_col[p]
-        own_slopes[0, 0], own_slopes[1, 0], rough[0] = slopes[0, r, c], slopes[1, r, c], roughness[r, c]
-        pixel_rays, pixel_eye = np.ascontiguousarray(toward[:, :, r, c]), np.ascontiguousarray(view[:, r, c])
-        lobes(pixel_rays, pixel_eye, table, shadowing, stretched, rough, own_slopes, own_light)
-        wanted[:] = zero
-        cross[:] = zero
-        own_square, brightest = zero, zero
+        own_x, own_y = strip.slopes[0, r, c], strip.slopes[1, r, c]
+        own_slopes[0], own_slopes[1], own_roughness[:] = own_x, own_y, roughness[r, c]
+        for axis in range(3):
+            eye[axis] = strip.eye[axis, r, c]
+            for k in range(lamps):
+                own_rays[axis, k] = strip.toward[k, axis, r, c]
+        shine(own_rays, eye, law, own_slopes, own_roughness, own)
+        own_square, own_light, brightest = zero, zero, zero
         for k in range(lamps):
-            own[k] = own_light[k, 0] / largest
-            value = sample[k, r, c] / largest
+            own[k] *= unit
+            value = unit * strip.light[k, r, c] / strip.irradiance[k, r, c]
             # a clipped sample: what the pixel's own lobe would send
             y[k] = value if abs(value) < np.float32(1e30) else own[k] * strong[p]
             brightest = max(brightest, y[k])
             own_square += own[k] * own[k]
-            wanted[count + 1] += own[k] * y[k]
-        _project(columns, y, wanted)
-        _project(columns, own, cross)
+            own_light += own[k] * y[k]
+        _project(columns, y, own, wanted, cross)
+        wanted[count + 1] = own_light
         # a dark pixel's light counts as much, against the sum of the strengths, as a bright one's
         pixel_tie = tie * brightest * brightest
         for j in range(count + 2):
@@ -277,17 +220,28 @@ def _mix_set(
             residual += y[k] * y[k]
         residual = np.sqrt(residual / np.float32(lamps))
         if residual < found[3, r, c]:
-            x_mean, y_mean, spread = _moments(strength, grid, own_slopes[0, 0], own_slopes[1, 0])
+            x_mean, y_mean, spread = _moments(strength, grid, own_x, own_y)
             found[0, r, c], found[1, r, c], found[2, r, c], found[3, r, c] = x_mean, y_mean, spread, residual
 
 
 @numba.njit(**COMPILE)
-def _project(columns: np.ndarray, light: np.ndarray, total: np.ndarray) -> None:
-    """Add the products of light (L,) with the columns (L, J) to total (J or more)."""
-    for k in range(columns.shape[0]):
-        row, value = columns[k], light[k]
-        for j in range(columns.shape[1]):
-            total[j] += value * row[j]
+def _project(columns: np.ndarray, y: np.ndarray, own: np.ndarray, wanted: np.ndarray, cross: np.ndarray) -> None:
+    """Products of the columns (L, J) with y (L,), to the first J of wanted, and with own (L,), to cross (J,)."""
+    lamps, count = columns.shape
+    one, two = np.zeros(count, np.float32), np.zeros(count, np.float32)
+    for k in range(0, lamps - 1, 2):
+        row, next_row = columns[k], columns[k + 1]
+        y0, y1, own0, own1 = y[k], y[k + 1], own[k], own[k + 1]
+        for j in range(count):
+            one[j] += y0 * row[j] + y1 * next_row[j]
+            two[j] += own0 * row[j] + own1 * next_row[j]
+    if lamps % 2:
+        row, y0, own0 = columns[lamps - 1], y[lamps - 1], own[lamps - 1]
+        for j in range(count):
+            one[j] += y0 * row[j]
+            two[j] += own0 * row[j]
+    for j in range(count):
+        wanted[j], cross[j] = one[j], two[j]
 
 
 @numba.njit(**COMPILE)

@@ -7,8 +7,8 @@ import pytest
 from lobes import coordinates, flat_list, light_of, lobe_of, near_dome, noise_of, noisy, reflectance_of
 
 from lightdome.lights.field import lamp_field, view_field
-from lightdome.surface import mixture
 from lightdome.surface.lobe import reflect
+from lightdome.surface.many_facets import lobes, unit_law
 from lightdome.surface.microfacet import fit_lobes
 
 LAMPS = near_dome(48)
@@ -80,9 +80,8 @@ def test_lobes_of_the_mixture_are_those_of_the_reference(tail, anisotropy):
     rng = np.random.default_rng(4)
     slopes, roughness = rng.uniform(-1, 1, (2, 300)), rng.uniform(0.1, 0.6, 300)
     found = np.empty((48, 300), np.float32)
-    table, stretched = (lobe.table / lobe.integral).astype(np.float32), lobe.stretched.astype(np.float32)
-    single = [np.ascontiguousarray(array, np.float32) for array in (toward, view, roughness, slopes)]
-    mixture.lobes(single[0], single[1], table, np.float32(0.7), stretched, single[2], single[3], found)
+    single = [np.ascontiguousarray(array, np.float32) for array in (toward, view, slopes, roughness)]
+    lobes(single[0], single[1], unit_law(lobe), single[2], single[3], found)
     ones = np.ones(300)
     expected = reflect(
         lobe,
