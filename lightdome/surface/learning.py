@@ -7,6 +7,7 @@ puts it. Nothing tells the fit what the plate is made of.
 """
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -94,7 +95,8 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
     if not np.isfinite(few.fit(_lobe_of(FIRST_PLACE, FIRST_ROUGHNESS, np.array(FIRST_NOISE))).cost).any():
         return None
     # a broad lobe and a diffuse part can share the light in many ways: a bare metal is asked after first
-    lobe, bare = _search(few, 0.0), _search(few, BARE)
+    with ThreadPoolExecutor(2) as pool:
+        lobe, bare = pool.map(lambda pull: _search(few, pull), (0.0, BARE))
     told = replace(bare, noise=lobe.noise)
     if lobe.metal > METAL and np.nanmean(few.fit(told).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
         lobe = bare

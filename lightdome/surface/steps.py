@@ -1,6 +1,7 @@
 """The steps of this word: paths in, paths out."""
 
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -76,11 +77,13 @@ def solve_normals(
             f"solve-normals: method must be {', '.join(some)} or {last}, got {method!r}; correct the setting"
         )
     lamp_set = LampSet.from_dict(read_json(lamps))
-    provenance = Provenance.of("solve-normals", [stack, lamps], {"method": method})
     sums = []
-    with open_stack(stack) as light:
+    with open_stack(stack) as light, ThreadPoolExecutor(1) as pool:
         _refuse_mismatch(light, lamp_set, lamps)
+        # the checksum of a stack takes as long as learning does
+        checked = pool.submit(Provenance.of, "solve-normals", [stack, lamps], {"method": method})
         facts = _learn(light, lamp_set, method)
+        provenance = checked.result()
         if facts["note"]:
             print(f"solve-normals: {facts['note']}", file=sys.stderr, flush=True)
         with (

@@ -133,3 +133,32 @@ def test_samples_that_are_not_known_are_left_out():
     assert (found.model[:, 3:][np.isnan(light[:, 3:])] == 0).all()
     off_deg = np.degrees(np.hypot(*(found.slopes - flat_list(slopes))))[3:]
     assert np.percentile(off_deg, 97) < 0.02
+
+
+def test_rows_that_follow_the_row_above_find_what_pixels_alone_do():
+    rng = np.random.default_rng(8)
+    lobe = lobe_of(2.0, noise=noise_of(0.002, gain=0.01))
+    slopes, diffuse, specular = rng.normal(0, 0.01, (2, *SHAPE)), np.full(SHAPE, 0.05), np.full(SHAPE, 0.5)
+    slopes[0, 8:12] += 0.3
+    specular[14:, 5:15], diffuse[14:, 5:15] = 0.25, 0.2
+    truth = reflectance_of(SHAPE, diffuse, specular, 0.3)
+    light = noisy(flat_list(light_of(lobe, LAMPS, slopes, truth)), lobe.noise)
+    light[:, 3] = np.nan
+    alone = fit(lobe, light, rays())
+    above = np.full((5, SHAPE[1]), np.nan, np.float32)
+    start = np.full(light.shape[1], lobe.roughness, np.float32)
+    toward, irradiance, view = rays()
+    found = fit_lobes(light, toward, irradiance, view, lobe, start, True, 10, with_model=False, above=above)
+    assert found.model.shape == (0, light.shape[1])
+    for key in ("slopes", "diffuse", "specular", "roughness", "misfit", "shiny", "covariance", "usable"):
+        one, other = getattr(alone, key), getattr(found, key)
+        np.testing.assert_array_equal(np.isnan(one), np.isnan(other))
+    # each rests where it is: they are apart by a part of the noise
+    deviation = np.sqrt((alone.covariance[0] + alone.covariance[2]) / 2)
+    apart = np.hypot(*(found.slopes - alone.slopes)) / deviation
+    assert np.nanmedian(apart) < 0.1
+    assert np.nanpercentile(apart, 98) < 0.5
+    assert np.nanpercentile(np.abs(found.specular / alone.specular - 1), 98) < 0.01
+    # the last row is left for the rows below
+    last = flat_list(np.arange(light.shape[1]).reshape(SHAPE)[-1])
+    np.testing.assert_allclose(above[:2], found.slopes[:, last], atol=1e-6)

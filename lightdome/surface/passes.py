@@ -1,0 +1,345 @@
+"""The passes over the pixels of `surface/microfacet.py`: follow the pixel above, begin anew, go on."""
+
+import numba
+import numpy as np
+
+from lightdome.surface.block import (
+    BLOCK,
+    COMPILE,
+    LOG_A,
+    MATTE,
+    SLOPE_X,
+    SLOPE_Y,
+    SPECULAR,
+    Block,
+    Law,
+    Seen,
+    empty_block,
+    load,
+)
+from lightdome.surface.damped import (
+    FIRST_DAMPING,
+    Walk,
+    descend,
+    empty_walk,
+    move,
+    slope_change,
+    solve_damped,
+    substitute,
+)
+from lightdome.surface.facet_light import BRIGHT, COST, LEFT, LOBES, SQUARES, WITHIN, evaluate, shadow, strengths
+from lightdome.surface.facet_light import spread as spread_light
+from lightdome.surface.lobe import METAL
+from lightdome.surface.starts import start_half, start_matte
+
+START_METAL, START_MATTE, START_BOTH = 1, 2, 3
+SOFT, SOFT_STEPS = np.float32(0.1), 2
+"""Far from the answer, samples of little noise would all count as outliers: the start is chosen, and the first steps
+are done, as if the model were good to this part of the largest light."""
+FIRST_STEPS, LATER_STEPS = 2, 3
+"""Most pixels rest after few steps; the others are gathered, so that the many do not wait for them."""
+HOPELESS = np.float32(10.0)
+"""Misfit, after the first steps, of a metal above which no more are made: its light is that of several slopes."""
+FOLLOWED = np.float32(2.0)
+"""Misfit up to which an answer that was reached from the pixel above is taken, and serves the pixel below."""
+FOLLOW_REST = np.float32(2e-3)
+"""Second step of its slopes (0.1 degree) up to which no third one is needed: what it leaves is below 0.02 degree in 99
+pixels of 100 (on the plate of benchmarks/speed.py, against eight steps)."""
+VALUES = 14
+
+
+@numba.njit(**COMPILE)
+def fit_pixels(
+    seen: Seen,
+    law: Law,
+    roughness: np.ndarray,
+    share: np.float32,
+    iterations: int,
+    starts: int,
+    above: np.ndarray,
+    values: np.ndarray,
+    model: np.ndarray,
+) -> None:
+    """Fit all pixels: those that follow the pixel above, then those that must begin anew, then those that go on.
+
+    The arguments are those of `microfacet.fit_lobes`.
+
+    values : (VALUES, P), written: slopes, strengths, roughness, misfit, three of the covariance, usable, within, shiny,
+    cost, unexplained, as `microfacet.LobeFit` says; the strengths are those of the kernels.
+    model : (L, P) or (0, P), written.
+    """
+    count, pixels = seen.light.shape
+    block, walk, rays = empty_block(count), empty_walk(), np.empty((3, count, BLOCK), np.float32)
+    waiting, last, done = np.arange(pixels), pixels, 0
+    moving, number = np.empty(pixels, np.int64), 0
+    damping = np.empty(pixels, np.float32)
+    cols = above.shape[1]
+    if cols:
+        last = 0
+        for start in range(0, pixels, cols):
+            for first in range(start, start + cols, BLOCK):
+                n = min(BLOCK, start + cols - first)
+                last = _follow(seen, law, share, first, n, above, block, walk, rays[0], values, waiting, last)
+            while last - done >= BLOCK:
+                some = waiting[done : done + BLOCK]
+                done += BLOCK
+                number = _begin(
+                    seen, law, roughness, share, iterations, starts, some, block, walk, rays, above, damping, values,
+                    model, moving, number,
+                )  # fmt: skip
+    for first in range(done, last, BLOCK):
+        number = _begin(
+            seen, law, roughness, share, iterations, starts, waiting[first : min(first + BLOCK, last)], block, walk,
+            rays, above, damping, values, model, moving, number,
+        )  # fmt: skip
+    left = iterations - FIRST_STEPS
+    while left > 0 and number > 0:
+        before, number = number, 0
+        for first in range(0, before, BLOCK):
+            some = moving[first : min(first + BLOCK, before)].copy()
+            number = _go_on(
+                seen,
+                law,
+                share,
+                min(left, LATER_STEPS),
+                some,
+                block,
+                walk,
+                rays,
+                damping,
+                values,
+                model,
+                moving,
+                number,
+            )
+        left -= LATER_STEPS
+
+
+@numba.njit(**COMPILE)
+def _follow(
+    seen: Seen,
+    law: Law,
+    share: np.float32,
+    first: int,
+    n: int,
+    above: np.ndarray,
+    block: Block,
+    walk: Walk,
+    soft: np.ndarray,
+    values: np.ndarray,
+    waiting: np.ndarray,
+    last: int,
+) -> int:
+    """Try a run of pixels from what is known above; those that do not follow are added to the waiting."""
+    cols = above.shape[1]
+    column = first % cols
+    any_known = False
+    for p in range(n):
+        any_known |= np.isfinite(above[0, column + p])
+    if not any_known:
+        for p in range(n):
+            waiting[last + p] = first + p
+        return last + n
+    which = np.arange(first, first + n)
+    load(seen, which, law, block)
+    state, trial = walk.state, walk.trial
+    for p in range(BLOCK):
+        at = column + min(p, n - 1)
+        known = np.isfinite(above[0, at])
+        for i in range(5):
+            state[i, p] = above[i, at] if known else np.float32(0)
+        state[MATTE, p] /= block.peak[p]
+        state[SPECULAR, p] /= block.peak[p]
+    walk.damping[:] = np.float32(0)
+    _soften(block, soft)
+    for weight in (soft, block.weight):
+        shadow(block, law, state)
+        evaluate(block, law, weight, share, state, walk.sums)
+        solve_damped(walk, share)
+        move(state, walk.step, share, trial)
+        for p in range(BLOCK):
+            walk.still[p] = slope_change(state, trial, p)
+        state[:] = trial
+    for p in range(BLOCK):
+        # what the last step will have gained, to second order
+        walk.sums[SQUARES, p] = max(walk.sums[SQUARES, p] - walk.gain[p], np.float32(0))
+    _write(block, walk, share, values, which)
+    for p in range(n):
+        at = column + p
+        if walk.still[p] < FOLLOW_REST and values[5, first + p] < FOLLOWED and np.isfinite(above[0, at]):
+            _remember(block, walk, p, above, at)
+        else:
+            waiting[last] = first + p
+            last += 1
+    return last
+
+
+@numba.njit(**COMPILE)
+def _soften(block: Block, soft: np.ndarray) -> None:
+    """Weights (L, BLOCK) of a model that is good to `SOFT` only."""
+    one = np.float32(1)
+    for k in range(len(soft)):
+        for p in range(BLOCK):
+            soft[k, p] = block.weight[k, p] / (one + SOFT * SOFT * block.weight[k, p])
+
+
+@numba.njit(**COMPILE)
+def _remember(block: Block, walk: Walk, p: int, above: np.ndarray, column: int) -> None:
+    for i in range(5):
+        above[i, column] = walk.state[i, p]
+    above[MATTE, column] *= block.peak[p]
+    above[SPECULAR, column] *= block.peak[p]
+
+
+@numba.njit(**COMPILE)
+def _begin(
+    seen: Seen,
+    law: Law,
+    roughness: np.ndarray,
+    share: np.float32,
+    iterations: int,
+    starts: int,
+    which: np.ndarray,
+    block: Block,
+    walk: Walk,
+    rays: np.ndarray,
+    above: np.ndarray,
+    damping: np.ndarray,
+    values: np.ndarray,
+    model: np.ndarray,
+    moving: np.ndarray,
+    number: int,
+) -> int:
+    """Fit some pixels from the closed forms; those that do not rest soon are added to the moving."""
+    soft, spread, lit = rays[0], rays[1], rays[2]
+    state, cost = walk.state, np.empty(BLOCK, np.float32)
+    load(seen, which, law, block)
+    _soften(block, soft)
+    for p in range(BLOCK):
+        state[LOG_A, p] = np.log(roughness[which[min(p, len(which) - 1)]])
+    # of two starts, each with its best strengths, the better one goes on
+    first_cost, first = np.full(BLOCK, np.float32(np.inf)), np.zeros((5, BLOCK), np.float32)
+    if starts != START_MATTE:
+        start_half(block, state)
+        shadow(block, law, state)
+        spread_light(block, law, state, spread, lit)
+        strengths(block, law, soft, spread, lit, state, first_cost)
+    if starts != START_METAL:
+        first[:] = state
+        start_matte(block, state)
+        shadow(block, law, state)
+        spread_light(block, law, state, spread, lit)
+        strengths(block, law, soft, spread, lit, state, cost)
+        for p in range(BLOCK):
+            if first_cost[p] < cost[p]:
+                for i in range(5):
+                    state[i, p] = first[i, p]
+    walk.damping[:] = FIRST_DAMPING
+    descend(block, law, soft, share, SOFT_STEPS, walk)
+    walk.damping[:] = FIRST_DAMPING
+    descend(block, law, block.weight, share, min(iterations, FIRST_STEPS), walk)
+    _write(block, walk, share, values, which)
+    if len(model) > 0:
+        _show(block, law, walk, spread, lit, model, which)
+    for p in range(len(which)):
+        at = which[p]
+        if above.shape[1] > 0 and values[5, at] < FOLLOWED:
+            _remember(block, walk, p, above, at % above.shape[1])
+        hopeless = values[5, at] > HOPELESS and values[11, at] > np.float32(METAL) and not len(model)
+        if walk.still[p] == np.float32(0) and np.isfinite(values[0, at]) and not hopeless:
+            damping[at] = walk.damping[p]
+            moving[number] = at
+            number += 1
+    return number
+
+
+@numba.njit(**COMPILE)
+def _go_on(
+    seen: Seen,
+    law: Law,
+    share: np.float32,
+    steps: int,
+    which: np.ndarray,
+    block: Block,
+    walk: Walk,
+    rays: np.ndarray,
+    damping: np.ndarray,
+    values: np.ndarray,
+    model: np.ndarray,
+    moving: np.ndarray,
+    number: int,
+) -> int:
+    """Go on with some pixels from where they are; those that do not rest are added to the moving."""
+    load(seen, which, law, block)
+    state = walk.state
+    for p in range(BLOCK):
+        at = which[min(p, len(which) - 1)]
+        state[SLOPE_X, p], state[SLOPE_Y, p] = values[0, at], values[1, at]
+        state[MATTE, p], state[SPECULAR, p] = values[2, at] / block.peak[p], values[3, at] / block.peak[p]
+        state[LOG_A, p] = np.log(values[4, at])
+        walk.damping[p] = damping[at]
+    descend(block, law, block.weight, share, steps, walk)
+    _write(block, walk, share, values, which)
+    if len(model) > 0:
+        _show(block, law, walk, rays[1], rays[2], model, which)
+    for p in range(len(which)):
+        if walk.still[p] == np.float32(0):
+            damping[which[p]] = walk.damping[p]
+            moving[number] = which[p]
+            number += 1
+    return number
+
+
+@numba.njit(**COMPILE)
+def _show(
+    block: Block,
+    law: Law,
+    walk: Walk,
+    spread: np.ndarray,
+    lit: np.ndarray,
+    model: np.ndarray,
+    which: np.ndarray,
+) -> None:
+    """Write the light of the model out."""
+    zero, b = np.float32(0), law.curvature
+    shadow(block, law, walk.state)
+    spread_light(block, law, walk.state, spread, lit)
+    for k in range(len(model)):
+        for p in range(len(which)):
+            matte, metal = walk.state[MATTE, p], walk.state[SPECULAR, p]
+            bright = matte * (lit[k, p] + b * lit[k, p] * lit[k, p]) + metal * spread[k, p]
+            used = block.weight[k, p] > zero
+            model[k, which[p]] = bright * block.peak[p] * block.power[k, p] if used else zero
+
+
+@numba.njit(**COMPILE)
+def _write(block: Block, walk: Walk, share: np.float32, values: np.ndarray, which: np.ndarray) -> None:
+    """Write the answers of a block out; the covariance is that of the last normal equations."""
+    zero, one, nan = np.float32(0), np.float32(1), np.float32(np.nan)
+    state, sums, peak, usable = walk.state, walk.sums, block.peak, block.usable
+    column = walk.step
+    before = walk.damping.copy()
+    walk.damping[:] = zero
+    solve_damped(walk, share)
+    walk.damping[:] = before
+    for axis in range(2):
+        column[:] = zero
+        column[axis] = one
+        substitute(walk.factor, column)
+        for p in range(len(which)):
+            values[6 + axis, which[p]] = column[0, p]
+            values[8, which[p]] = column[1, p]
+    for p in range(len(which)):
+        known = (usable[p] >= np.float32(4)) & (peak[p] > np.float32(1e-9))
+        at, number = which[p], max(usable[p], one)
+        values[0, at] = state[SLOPE_X, p] if known else nan
+        values[1, at] = state[SLOPE_Y, p] if known else nan
+        values[2, at] = state[MATTE, p] * peak[p] if known else nan
+        values[3, at] = state[SPECULAR, p] * peak[p] if known else nan
+        values[4, at] = np.exp(state[LOG_A, p]) if known else nan
+        values[5, at] = np.sqrt(sums[SQUARES, p] / number) if known else nan
+        values[9, at] = usable[p]
+        values[10, at] = sums[WITHIN, p]
+        values[11, at] = sums[LOBES, p] / max(sums[BRIGHT, p], np.float32(1e-12)) if known else nan
+        values[12, at] = sums[COST, p] / number if known else nan
+        values[13, at] = np.sqrt(sums[LEFT, p] / number) if known else nan
