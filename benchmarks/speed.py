@@ -180,16 +180,19 @@ def in_memory(lamps: int, grid: Grid, threads: int, repeats: int) -> tuple[list[
     strips = []
     for light, (x_mm, y_mm) in zip(lights, places, strict=True):
         step = STRIP_PX // len(x_mm)
+        strips.append([])
         for row in range(0, len(y_mm), step):
             at = slice(row, row + step)
             direction, irradiance = lamp_field(known, x_mm, y_mm[at])
             view = view_field(known, x_mm, y_mm[at]).reshape(3, -1)
             flat = light[:, at].reshape(lamps, -1)
-            strips.append((flat, direction.reshape(lamps, 3, -1), irradiance.reshape(lamps, -1), view))
+            strips[-1].append((flat, direction.reshape(lamps, 3, -1), irradiance.reshape(lamps, -1), view))
 
-    def fit(strip: tuple[np.ndarray, ...]) -> None:
-        roughness = np.full(strip[0].shape[1], lobe.roughness, np.float32)
-        fit_lobes(*strip, lobe, roughness, True, ITERATIONS, START_METAL, with_model=False)
+    def fit(index: int) -> None:
+        above = np.full((5, len(places[index][0])), np.nan, np.float32)
+        for strip in strips[index]:
+            roughness = np.full(strip[0].shape[1], lobe.roughness, np.float32)
+            fit_lobes(*strip, lobe, roughness, True, ITERATIONS, START_METAL, with_model=False, above=above)
 
     def solve(index: int) -> float:
         found = solve_region(lights[index], known, *places[index], "microfacet", lobe)
@@ -199,8 +202,8 @@ def in_memory(lamps: int, grid: Grid, threads: int, repeats: int) -> tuple[list[
     pixels = PATCH_PX**2 / 1e6
     with ThreadPoolExecutor(threads) as pool:
         works = (
-            lambda: [fit(strip) for strip in strips],
-            lambda: list(pool.map(fit, strips)),
+            lambda: [fit(index) for index in range(len(lights))],
+            lambda: list(pool.map(fit, range(len(lights)))),
             lambda: list(pool.map(solve, range(len(lights)))),
         )
         speeds = [pixels / best_s(work, repeats)[0] for work in works]

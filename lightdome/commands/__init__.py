@@ -5,6 +5,8 @@ import resource
 import sys
 import time
 from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
 
 from lightdome import __version__
 from lightdome.commands import frames, lights, marks, publish, relight, session, surface, synthetic
@@ -12,7 +14,7 @@ from lightdome.errors import LightdomeError
 from lightdome.units import BYTES_PER_MB
 
 KILOBYTE = 1024
-"""What Linux counts `ru_maxrss` in."""
+"""What Linux counts memory in."""
 WORDS = (session, frames, lights, surface, marks, relight, publish, synthetic)
 
 
@@ -48,6 +50,18 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("lightdome: error: interrupted; finished products are kept, run again to go on", file=sys.stderr)
         return 130
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * KILOBYTE / BYTES_PER_MB
-    print(f"{step}: done in {time.monotonic() - start:.1f} s, peak memory {peak_mb:.0f} MB", file=sys.stderr)
+    print(f"{step}: done in {time.monotonic() - start:.1f} s, peak memory {_peak_mb():.0f} MB", file=sys.stderr)
     return code
+
+
+def _peak_mb() -> float:
+    """Largest memory of this process.
+
+    Linux hands `ru_maxrss` on from the process that started this one, which may have been larger; its own peak stands
+    in /proc.
+    """
+    peak_kb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with suppress(OSError, StopIteration):
+        status = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
+        peak_kb = int(next(line for line in status if line.startswith("VmHWM:")).split()[1])
+    return peak_kb * KILOBYTE / BYTES_PER_MB

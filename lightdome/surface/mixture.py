@@ -182,7 +182,7 @@ def _mix_set(
     own_slopes, own_roughness = np.empty((2, lamps), np.float32), np.empty(lamps, np.float32)
     wanted, cross = np.empty(count + 2, np.float32), np.empty(count + 1, np.float32)
     # a pixel starts from the lobes of the one before it; the first from its own
-    members, size, strength = np.empty(MOST_LOBES, np.int64), 1, np.empty(count + 2, np.float32)
+    members, size, strength = np.empty(MOST_LOBES, np.int64), np.int64(1), np.empty(count + 2, np.float32)
     members[0] = count + 1
     for p in range(pixels):
         r, c = at_row[p], at_col[p]

@@ -41,7 +41,7 @@ def non_negative(
     # of the start, what is not above zero goes, until all is
     kept = -1
     while size > 0 and kept != size:
-        _solve_members(shared, cross, own_square, tie, wanted, members, 0, size, factor, found)
+        _solve_members(shared, cross, own_square, tie, wanted, members, np.int64(0), size, factor, found)
         kept, before = 0, size
         for i in range(before):
             if found[i] > 0:

@@ -1,5 +1,7 @@
 """The passes over the pixels of `surface/microfacet.py`: follow the pixel above, begin anew, go on."""
 
+from typing import NamedTuple
+
 import numba
 import numpy as np
 
@@ -48,6 +50,15 @@ pixels of 100 (on the plate of benchmarks/speed.py, against eight steps)."""
 VALUES = 14
 
 
+class Line(NamedTuple):
+    """Pixels that wait for a pass."""
+
+    which: np.ndarray
+    """(P,), int64: their numbers."""
+    size: np.ndarray
+    """(1,), int64: how many they are."""
+
+
 @numba.njit(**COMPILE)
 def fit_pixels(
     seen: Seen,
@@ -70,49 +81,53 @@ def fit_pixels(
     """
     count, pixels = seen.light.shape
     block, walk, rays = empty_block(count), empty_walk(), np.empty((3, count, BLOCK), np.float32)
-    waiting, last, done = np.arange(pixels), pixels, 0
-    moving, number = np.empty(pixels, np.int64), 0
+    waiting = Line(np.arange(pixels), np.array([pixels]))
+    moving, still_moving = (
+        Line(np.empty(pixels, np.int64), np.array([0])),
+        Line(np.empty(pixels, np.int64), np.array([0])),
+    )
     damping = np.empty(pixels, np.float32)
-    cols = above.shape[1]
+    cols, done = above.shape[1], 0
     if cols:
-        last = 0
+        waiting.size[0] = 0
         for start in range(0, pixels, cols):
             for first in range(start, start + cols, BLOCK):
-                n = min(BLOCK, start + cols - first)
-                last = _follow(seen, law, share, first, n, above, block, walk, rays[0], values, waiting, last)
-            while last - done >= BLOCK:
-                some = waiting[done : done + BLOCK]
+                which = np.arange(first, min(first + BLOCK, start + cols))
+                _follow(seen, law, share, which, above, block, walk, rays[0], values, waiting)
+            while waiting.size[0] - done >= BLOCK:
+                some = waiting.which[done : done + BLOCK]
                 done += BLOCK
-                number = _begin(
+                _begin(
                     seen, law, roughness, share, iterations, starts, some, block, walk, rays, above, damping, values,
-                    model, moving, number,
+                    model, moving,
                 )  # fmt: skip
-    for first in range(done, last, BLOCK):
-        number = _begin(
-            seen, law, roughness, share, iterations, starts, waiting[first : min(first + BLOCK, last)], block, walk,
-            rays, above, damping, values, model, moving, number,
+    for first in range(done, waiting.size[0], BLOCK):
+        some = waiting.which[first : min(first + BLOCK, waiting.size[0])]
+        _begin(
+            seen, law, roughness, share, iterations, starts, some, block, walk, rays, above, damping, values, model,
+            moving,
         )  # fmt: skip
     left = iterations - FIRST_STEPS
-    while left > 0 and number > 0:
-        before, number = number, 0
-        for first in range(0, before, BLOCK):
-            some = moving[first : min(first + BLOCK, before)].copy()
-            number = _go_on(
-                seen,
-                law,
-                share,
-                min(left, LATER_STEPS),
-                some,
-                block,
-                walk,
-                rays,
-                damping,
-                values,
-                model,
-                moving,
-                number,
-            )
+    while left > 0 and moving.size[0] > 0:
+        still_moving.size[0] = 0
+        for first in range(0, moving.size[0], BLOCK):
+            some = moving.which[first : min(first + BLOCK, moving.size[0])]
+            steps = min(left, LATER_STEPS)
+            _go_on(seen, law, share, steps, some, block, walk, rays, damping, values, model, still_moving)
+        moving, still_moving = still_moving, moving
         left -= LATER_STEPS
+    for column in range(cols):
+        at = pixels - cols + column
+        if values[5, at] < FOLLOWED:
+            for i, row in ((SLOPE_X, 0), (SLOPE_Y, 1), (MATTE, 2), (SPECULAR, 3)):
+                above[i, column] = values[row, at]
+            above[LOG_A, column] = np.log(values[4, at])
+
+
+@numba.njit(**COMPILE)
+def _join(line: Line, pixel: int) -> None:
+    line.which[line.size[0]] = pixel
+    line.size[0] += 1
 
 
 @numba.njit(**COMPILE)
@@ -120,27 +135,24 @@ def _follow(
     seen: Seen,
     law: Law,
     share: np.float32,
-    first: int,
-    n: int,
+    which: np.ndarray,
     above: np.ndarray,
     block: Block,
     walk: Walk,
     soft: np.ndarray,
     values: np.ndarray,
-    waiting: np.ndarray,
-    last: int,
-) -> int:
+    waiting: Line,
+) -> None:
     """Try a run of pixels from what is known above; those that do not follow are added to the waiting."""
     cols = above.shape[1]
-    column = first % cols
+    n, column = len(which), which[0] % cols
     any_known = False
     for p in range(n):
         any_known |= np.isfinite(above[0, column + p])
     if not any_known:
         for p in range(n):
-            waiting[last + p] = first + p
-        return last + n
-    which = np.arange(first, first + n)
+            _join(waiting, which[p])
+        return
     load(seen, which, law, block)
     state, trial = walk.state, walk.trial
     for p in range(BLOCK):
@@ -166,12 +178,10 @@ def _follow(
     _write(block, walk, share, values, which)
     for p in range(n):
         at = column + p
-        if walk.still[p] < FOLLOW_REST and values[5, first + p] < FOLLOWED and np.isfinite(above[0, at]):
+        if walk.still[p] < FOLLOW_REST and values[5, which[p]] < FOLLOWED and np.isfinite(above[0, at]):
             _remember(block, walk, p, above, at)
         else:
-            waiting[last] = first + p
-            last += 1
-    return last
+            _join(waiting, which[p])
 
 
 @numba.njit(**COMPILE)
@@ -207,9 +217,8 @@ def _begin(
     damping: np.ndarray,
     values: np.ndarray,
     model: np.ndarray,
-    moving: np.ndarray,
-    number: int,
-) -> int:
+    moving: Line,
+) -> None:
     """Fit some pixels from the closed forms; those that do not rest soon are added to the moving."""
     soft, spread, lit = rays[0], rays[1], rays[2]
     state, cost = walk.state, np.empty(BLOCK, np.float32)
@@ -235,7 +244,7 @@ def _begin(
                 for i in range(5):
                     state[i, p] = first[i, p]
     walk.damping[:] = FIRST_DAMPING
-    descend(block, law, soft, share, SOFT_STEPS, walk)
+    descend(block, law, soft, share, np.int64(SOFT_STEPS), walk)
     walk.damping[:] = FIRST_DAMPING
     descend(block, law, block.weight, share, min(iterations, FIRST_STEPS), walk)
     _write(block, walk, share, values, which)
@@ -248,9 +257,7 @@ def _begin(
         hopeless = values[5, at] > HOPELESS and values[11, at] > np.float32(METAL) and not len(model)
         if walk.still[p] == np.float32(0) and np.isfinite(values[0, at]) and not hopeless:
             damping[at] = walk.damping[p]
-            moving[number] = at
-            number += 1
-    return number
+            _join(moving, at)
 
 
 @numba.njit(**COMPILE)
@@ -266,9 +273,8 @@ def _go_on(
     damping: np.ndarray,
     values: np.ndarray,
     model: np.ndarray,
-    moving: np.ndarray,
-    number: int,
-) -> int:
+    moving: Line,
+) -> None:
     """Go on with some pixels from where they are; those that do not rest are added to the moving."""
     load(seen, which, law, block)
     state = walk.state
@@ -285,9 +291,7 @@ def _go_on(
     for p in range(len(which)):
         if walk.still[p] == np.float32(0):
             damping[which[p]] = walk.damping[p]
-            moving[number] = which[p]
-            number += 1
-    return number
+            _join(moving, which[p])
 
 
 @numba.njit(**COMPILE)
