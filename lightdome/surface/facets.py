@@ -7,7 +7,7 @@ import numpy as np
 
 from lightdome.lights.field import lamp_field, view_field
 from lightdome.lights.lamps import LampSet
-from lightdome.surface.doubt import lamp_covariance
+from lightdome.surface.doubt import lamp_covariance, mixture_doubt
 from lightdome.surface.lobe import METAL, Lobe, unstretch
 from lightdome.surface.microfacet import START_MATTE, START_METAL, fit_lobes
 from lightdome.surface.mixture import PATCH_PX, Strip, mix
@@ -38,14 +38,14 @@ TWICE = 0.9
 degrees, light that met both of them is told so (benchmarks/metal.py)."""
 UNEXPLAINED = 0.1
 """Residual over the largest light above which a fit is called inconsistent."""
-SPREAD_DOUBT = 0.15
-"""Standard uncertainty of the mean of several slopes over their spread."""
 LOST, LOST_DOUBT = 0.1, 0.15
 """Share of samples lost (clipped) from which the uncertainty rises, and its rise over share and roughness: with the
 brighter half of all samples clipped, slopes are off by about this (tests/surface/test_hard_input.py)."""
+LEAST_DOUBT = float(np.radians(0.003))
+"""Standard uncertainty of the slopes that no light makes smaller: lens, lamps and table are not better known (common
+practice, no source)."""
 UNSURE = 1.2
-"""Misfit above which the residual over the largest light is added to the uncertainty of the slopes, as it is. With this
-and `SPREAD_DOUBT` the 95 % intervals hold 91-98 % of the pixels of eleven rendered plates (benchmarks/metal.py)."""
+"""Misfit above which the residual over the largest light is added to the uncertainty of the slopes, as it is."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     flags[known & (fitted[12] > UNEXPLAINED) & ~mixed] |= FLAG_INCONSISTENT
     flags[mixed] |= FLAG_SEVERAL
     flags[_interreflecting(fitted, around, known)] |= FLAG_INTERREFLECTION
-    u_slope2 = (fitted[6] + fitted[8]) / 2 * np.maximum(misfit, 1) ** 2
+    u_slope2 = (fitted[6] + fitted[8]) / 2 * np.maximum(misfit, 1) ** 2 + LEAST_DOUBT**2
     u_slope2 += np.where(misfit > UNSURE, fitted[12], 0) ** 2
     lost = 1 - fitted[9] / len(light)  # the brightest, as a rule: where the peak of the lobe lies is then less sure
     u_slope2 += np.where(lost > LOST, LOST_DOUBT * lost * roughness, 0) ** 2
@@ -108,7 +108,7 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
         slopes = np.where(mixed, np.stack([x, y]), slopes)
         fitted[3:5, mixed] = np.nan  # one lobe says nothing of the material of several slopes
         flags[mixed & (residual > UNEXPLAINED)] |= FLAG_INCONSISTENT
-        u_slope2 = np.where(mixed, (SPREAD_DOUBT * spread) ** 2, u_slope2)
+        u_slope2 = np.where(mixed, mixture_doubt(spread, around.roughness, lamps) ** 2, u_slope2)
     flags[~known] = FLAG_NONE
     return Region(
         slopes=slopes,

@@ -20,7 +20,7 @@ from lightdome.surface.microfacet import LobeFit, fit_lobes
 
 FIRST_NOISE = (0.002**2, 0.0, 0.03**2, 0.0)
 FEWEST_USABLE, FEWEST_PIXELS = 8, 50
-LEAST_READ, LEAST_GAIN = 2e-4, 0.002
+LEAST_READ, LEAST_GAIN = 2e-4, 0.001
 """Standard deviations that no sample is believed to be better than, of white and of its own light: floors that keep a
 noiseless render from infinite weights (common practice, no source)."""
 SMALL_STRETCH = 0.03
