@@ -26,8 +26,9 @@ from lightdome.lights.lamps import LampSet
 from lightdome.raster import Grid
 from lightdome.store import STACK_BLOCK_PX
 from lightdome.surface.height import divergence, solve_height
-from lightdome.surface.learning import learn_lobe, sample_of
+from lightdome.surface.learning import learn_lobe
 from lightdome.surface.region import FLAG_INCONSISTENT, FLAG_INTERREFLECTION, FLAG_NONE, FLAG_TAIL
+from lightdome.surface.sample import sample_of
 from lightdome.surface.slopes import slope_uncertainty, slopes, trust, usual_uncertainty
 from lightdome.surface.solve import solve_region
 from lightdome.surface.steps import METHODS, SAMPLE_PX

@@ -38,10 +38,11 @@ from lightdome.raster import Grid, Window
 from lightdome.session.photograph import read_photograph
 from lightdome.store import STACK_BLOCK_PX, stack_writer, write_json
 from lightdome.surface.facets import ITERATIONS, STRIP_PX
-from lightdome.surface.learning import learn_lobe, sample_of
+from lightdome.surface.learning import learn_lobe
 from lightdome.surface.lobe import Lobe, family_table, reflect
 from lightdome.surface.microfacet import START_METAL, fit_lobes
 from lightdome.surface.region import FLAG_SEVERAL
+from lightdome.surface.sample import sample_of
 from lightdome.surface.solve import solve_region
 from lightdome.tiles import for_each, tiles
 

@@ -44,7 +44,9 @@ brighter half of all samples clipped, slopes are off by about this (tests/surfac
 LEAST_DOUBT = float(np.radians(0.003))
 """Standard uncertainty of the slopes that no light makes smaller: lens, lamps and table are not better known (common
 practice, no source)."""
-UNSURE = 1.2
+LARGEST_DOUBT = np.float32(np.pi / 2)
+"""Of a tilt: nothing is known of it."""
+UNSURE = 1.5
 """Misfit above which the residual over the largest light is added to the uncertainty of the slopes, as it is."""
 
 
@@ -112,7 +114,7 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     flags[~known] = FLAG_NONE
     return Region(
         slopes=slopes,
-        u_tilt_rad=np.sqrt(u_slope2) / (1 + slopes[0] ** 2 + slopes[1] ** 2) ** 0.75,
+        u_tilt_rad=np.minimum(np.sqrt(u_slope2) / (1 + slopes[0] ** 2 + slopes[1] ** 2) ** 0.75, LARGEST_DOUBT),
         reflectance=_reflectance(fitted, lobe),
         flags=flags,
     )

@@ -8,21 +8,17 @@ puts it. Nothing tells the fit what the plate is made of.
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
-from scipy.optimize import minimize, nnls
+from scipy.optimize import minimize
 
-from lightdome.lights.field import lamp_field, view_field
-from lightdome.lights.lamps import LampSet
 from lightdome.surface.lobe import KNOTS, METAL, Lobe, family_table
-from lightdome.surface.microfacet import LobeFit, fit_lobes
+from lightdome.surface.microfacet import LobeFit
+from lightdome.surface.noise import FIRST_NOISE, noise_of
+from lightdome.surface.sample import Sample
 
-FIRST_NOISE = (0.002**2, 0.0, 0.03**2, 0.0)
-FEWEST_USABLE, FEWEST_PIXELS = 8, 50
-LEAST_READ, LEAST_GAIN = 2e-4, 0.001
-"""Standard deviations that no sample is believed to be better than, of white and of its own light: floors that keep a
-noiseless render from infinite weights (common practice, no source)."""
+FEWEST_PIXELS = 50
 SMALL_STRETCH = 0.03
 """A stretch below this (3 % between the two roughnesses) is taken as none."""
 FIRST_ROUGHNESS = 0.3
@@ -31,7 +27,6 @@ LEAST_METAL = 0.1
 learned; a painted or matte surface keeps the family's table and the first roughness."""
 UNTOLD = 1e-3
 """Cost of a squared unit of the four numbers: what the sample does not tell stays near isotropic and Lambertian."""
-ITERATIONS = 9
 FIRST_PLACE = np.array([0.0, 0.0, 0.5, 0.0])
 FIRST_INVERSE_TAILS = (0.5, 0.05)
 """Trowbridge-Reitz and nearly Beckmann: the better one is where the search starts."""
@@ -44,41 +39,6 @@ up to which a plate counts as one."""
 TABLE_ROUNDS = 3
 SMOOTH = 3e-2
 """Stiffness of the table against the light of the sample: see `_table_step`."""
-
-
-@dataclass(frozen=True)
-class Sample:
-    """Pixels that the lobe is learned from, arguments as of `fit_lobes`."""
-
-    light: np.ndarray
-    toward: np.ndarray
-    irradiance: np.ndarray
-    view: np.ndarray
-
-    def fit(self, lobe: Lobe) -> LobeFit:
-        """Fit with free roughness."""
-        roughness = np.full(self.light.shape[1], lobe.roughness, np.float32)
-        return fit_lobes(self.light, self.toward, self.irradiance, self.view, lobe, roughness, True, ITERATIONS)
-
-    def take(self, number: int) -> "Sample":
-        """About `number` of the pixels, evenly."""
-        step = max(1, self.light.shape[1] // number)
-        return Sample(
-            self.light[:, ::step].copy(),
-            self.toward[:, :, ::step].copy(),
-            self.irradiance[:, ::step].copy(),
-            self.view[:, ::step].copy(),
-        )
-
-
-def sample_of(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, number: int) -> Sample:
-    """About `number` pixels of a window (light (L, rows, columns)), on an even lattice, those seen well only."""
-    step = max(1, int(np.sqrt(light.shape[1] * light.shape[2] / number)))
-    light, x_mm, y_mm = light[:, step // 2 :: step, step // 2 :: step], x_mm[step // 2 :: step], y_mm[step // 2 :: step]
-    toward, irradiance = lamp_field(lamps, x_mm, y_mm)
-    view = view_field(lamps, x_mm, y_mm)
-    seen = np.isfinite(light).sum(axis=0) >= FEWEST_USABLE
-    return Sample(light[:, seen], toward[:, :, seen], irradiance[:, seen], view[:, seen])
 
 
 def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
@@ -102,11 +62,11 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
         lobe = bare
     for _ in range(TABLE_ROUNDS):
         fit = sample.fit(lobe)
-        lobe = replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit))
+        lobe = replace(lobe, noise=noise_of(sample, fit, lobe), roughness=_typical_roughness(fit))
         lobe = replace(lobe, table=_table_step(sample, fit, lobe))
     fit = sample.fit(lobe)
     metal = float(_metal(fit).mean())
-    return replace(lobe, noise=_noise(sample, fit.model), roughness=_typical_roughness(fit), metal=metal)
+    return replace(lobe, noise=noise_of(sample, fit, lobe), roughness=_typical_roughness(fit), metal=metal)
 
 
 def _search(few: Sample, matte_pull: float) -> Lobe:
@@ -125,7 +85,7 @@ def _search(few: Sample, matte_pull: float) -> Lobe:
         )
         place = found.x
         fit = few.fit(replace(_lobe_of(place, lobe.roughness, lobe.noise), matte_pull=matte_pull))
-        lobe = replace(lobe, noise=_noise(few, fit.model), roughness=_typical_roughness(fit))
+        lobe = replace(lobe, noise=noise_of(few, fit, lobe), roughness=_typical_roughness(fit))
         metal = float(_metal(fit).mean())
     if metal <= LEAST_METAL:
         place[:3] = FIRST_PLACE[:3]
@@ -164,36 +124,6 @@ def _typical_roughness(fit: LobeFit) -> float:
 
 def _metal(fit: LobeFit) -> np.ndarray:
     return np.isfinite(fit.roughness) & (fit.shiny > METAL)
-
-
-def _noise(sample: Sample, model: np.ndarray) -> np.ndarray:
-    """Coefficients of the variance of light - model: robust spread in bins of brightness, then a non-negative fit.
-
-    Bins are by the light over the pixel's largest, and by that largest.
-    """
-    light, lamps = sample.light, len(sample.light)
-    used = np.isfinite(light) & (model > 0)
-    largest = np.nanmax(light / sample.irradiance, axis=0) * sample.irradiance
-    bright, residual, largest = model[used], np.abs(light[used] - model[used]), largest[used]
-    if bright.size < 200:
-        return np.array(FIRST_NOISE)
-    which = _quantile_bin(bright / largest, 10) * 3 + _quantile_bin(largest, 3)
-    rows, variances = [], []
-    for part in range(30):
-        inside = which == part
-        if inside.sum() < 15:
-            continue
-        level, top = np.median(bright[inside]), np.median(largest[inside])
-        # 1.4826: normal distribution; the lamps that the five unknowns of a pixel use up make residuals too small
-        variances.append((1.4826 * np.median(residual[inside])) ** 2 * lamps / max(lamps - 5, 1) + LEAST_READ**2)
-        rows.append([1.0, level, level**2, top**2])
-    found, _ = nnls(np.array(rows) / np.array(variances)[:, None], np.ones(len(rows)))
-    return np.array([max(found[0], LEAST_READ**2), found[1], max(found[2], LEAST_GAIN**2), found[3]])
-
-
-def _quantile_bin(values: np.ndarray, number: int) -> np.ndarray:
-    edges = np.quantile(values, np.linspace(0, 1, number + 1)[1:-1])
-    return np.searchsorted(edges, values)
 
 
 def _table_step(sample: Sample, fit: LobeFit, lobe: Lobe) -> np.ndarray:

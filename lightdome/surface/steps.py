@@ -128,7 +128,8 @@ def solve_normals(
 def _learn(light: Stack, lamps: LampSet, method: str) -> dict[str, Any]:
     """The method that the lamps allow, the plate's lobe (None for the matte methods), a note where one is due, and the
     relative uncertainty that all slopes share."""
-    from lightdome.surface.learning import learn_lobe, sample_of
+    from lightdome.surface.learning import learn_lobe
+    from lightdome.surface.sample import sample_of
     from lightdome.surface.solve import FEWEST_FOR_LOBES
 
     if method != "microfacet":

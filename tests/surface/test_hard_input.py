@@ -131,8 +131,9 @@ def test_a_mirror_is_flagged(field, capsys):
     found = Answer(field, light, lamps, capsys)
     assert found.code == 0
     flagged = found.flags != 0
-    assert flagged.mean() > 0.7
-    assert error_deg(found.normals, truth)[~flagged].max(initial=0) < 2
+    # what is not flagged is right
+    assert flagged.mean() > 0.5
+    assert error_deg(found.normals, truth)[~flagged].max(initial=0) < 1
 
 
 def test_a_black_plate_is_noise(field, capsys):

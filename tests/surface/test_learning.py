@@ -5,7 +5,8 @@ import pytest
 from lobes import coordinates, flat_list, light_of, lobe_of, near_dome, noise_of, noisy, reflectance_of
 
 from lightdome.lights.field import lamp_field, view_field
-from lightdome.surface.learning import FEWEST_PIXELS, Sample, learn_lobe, sample_of
+from lightdome.surface.learning import FEWEST_PIXELS, learn_lobe
+from lightdome.surface.sample import Sample, sample_of
 from lightdome.surface.lobe import KNOTS, unstretch
 
 LAMPS = near_dome(48)

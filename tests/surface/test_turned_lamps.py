@@ -93,7 +93,8 @@ def test_the_matte_methods_tell_it_too(field):
 
 def ratio(relief, kind, table):
     """Twist over bend of a plate, as the step adds it up."""
-    from lightdome.surface.learning import learn_lobe, sample_of
+    from lightdome.surface.learning import learn_lobe
+    from lightdome.surface.sample import sample_of
     from lightdome.surface.solve import solve_region
 
     place = coordinates(SHAPE, PITCH_MM)
