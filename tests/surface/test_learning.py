@@ -6,8 +6,8 @@ from lobes import coordinates, flat_list, light_of, lobe_of, near_dome, noise_of
 
 from lightdome.lights.field import lamp_field, view_field
 from lightdome.surface.learning import FEWEST_PIXELS, learn_lobe
-from lightdome.surface.sample import Sample, sample_of
 from lightdome.surface.lobe import KNOTS, unstretch
+from lightdome.surface.sample import Sample, sample_of
 
 LAMPS = near_dome(48)
 SHAPE = (36, 40)
