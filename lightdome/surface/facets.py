@@ -11,7 +11,7 @@ from lightdome.surface.doubt import lamp_covariance, mixture_doubt
 from lightdome.surface.lobe import METAL, Lobe, unstretch
 from lightdome.surface.microfacet import START_MATTE, START_METAL, fit_lobes
 from lightdome.surface.mixture import PATCH_PX, Strip, mix
-from lightdome.surface.neighbours import local_median, smoother_and_rougher
+from lightdome.surface.neighbours import WINDOW_PX, local_median, smoother_and_rougher
 from lightdome.surface.region import (
     FEW_LAMPS,
     FLAG_FEW,
@@ -44,6 +44,8 @@ brighter half of all samples clipped, slopes are off by about this (tests/surfac
 LEAST_DOUBT = float(np.radians(0.003))
 """Standard uncertainty of the slopes that no light makes smaller: lens, lamps and table are not better known (common
 practice, no source)."""
+CROWDED, CROWDED_DOUBT = 0.75, 0.4
+"""Share of such pixels in a window, and their standard uncertainty over the spread of their slopes."""
 LARGEST_DOUBT = np.float32(np.pi / 2)
 """Of a tilt: nothing is known of it."""
 UNSURE = 1.5
@@ -110,7 +112,10 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
         slopes = np.where(mixed, np.stack([x, y]), slopes)
         fitted[3:5, mixed] = np.nan  # one lobe says nothing of the material of several slopes
         flags[mixed & (residual > UNEXPLAINED)] |= FLAG_INCONSISTENT
-        u_slope2 = np.where(mixed, mixture_doubt(spread, around.roughness, lamps) ** 2, u_slope2)
+        # several slopes in every pixel around are walls that the camera resolves and that light each other
+        crowded = cv2.blur(mixed.astype(np.float32), (WINDOW_PX, WINDOW_PX)) > CROWDED
+        doubt = np.where(crowded, CROWDED_DOUBT * spread, mixture_doubt(spread, around.roughness, lamps))
+        u_slope2 = np.where(mixed, doubt**2, u_slope2)
     flags[~known] = FLAG_NONE
     return Region(
         slopes=slopes,
