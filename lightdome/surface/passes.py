@@ -175,7 +175,7 @@ def _follow(
     for p in range(BLOCK):
         # what the last step will have gained, to second order
         walk.sums[SQUARES, p] = max(walk.sums[SQUARES, p] - walk.gain[p], np.float32(0))
-    _write(block, walk, share, values, which)
+    _write(block, walk, values, which)
     for p in range(n):
         at = column + p
         if walk.still[p] < FOLLOW_REST and values[5, which[p]] < FOLLOWED and np.isfinite(above[0, at]):
@@ -247,7 +247,8 @@ def _begin(
     descend(block, law, soft, share, np.int64(SOFT_STEPS), walk)
     walk.damping[:] = FIRST_DAMPING
     descend(block, law, block.weight, share, min(iterations, FIRST_STEPS), walk)
-    _write(block, walk, share, values, which)
+    _undamp(walk, share)
+    _write(block, walk, values, which)
     if len(model) > 0:
         _show(block, law, walk, spread, lit, model, which)
     for p in range(len(which)):
@@ -285,7 +286,8 @@ def _go_on(
         state[LOG_A, p] = np.log(values[4, at])
         walk.damping[p] = damping[at]
     descend(block, law, block.weight, share, steps, walk)
-    _write(block, walk, share, values, which)
+    _undamp(walk, share)
+    _write(block, walk, values, which)
     if len(model) > 0:
         _show(block, law, walk, rays[1], rays[2], model, which)
     for p in range(len(which)):
@@ -317,33 +319,44 @@ def _show(
 
 
 @numba.njit(**COMPILE)
-def _write(block: Block, walk: Walk, share: np.float32, values: np.ndarray, which: np.ndarray) -> None:
-    """Write the answers of a block out; the covariance is that of the last normal equations."""
-    zero, one, nan = np.float32(0), np.float32(1), np.float32(np.nan)
-    state, sums, peak, usable = walk.state, walk.sums, block.peak, block.usable
-    column = walk.step
-    before = walk.damping.copy()
-    walk.damping[:] = zero
+def _undamp(walk: Walk, share: np.float32) -> None:
+    """Factor the last normal equations without damping: their inverse is the covariance."""
+    damping = walk.damping.copy()
+    walk.damping[:] = np.float32(0)
     solve_damped(walk, share)
-    walk.damping[:] = before
+    walk.damping[:] = damping
+
+
+@numba.njit(**COMPILE)
+def _write(block: Block, walk: Walk, values: np.ndarray, which: np.ndarray) -> None:
+    """Write the answers of a block out; the covariance is that of the undamped factor."""
+    zero, one, nan = np.float32(0), np.float32(1), np.float32(np.nan)
+    state, sums, column = walk.state, walk.sums, walk.step
+    out = np.empty((VALUES, BLOCK), np.float32)
     for axis in range(2):
         column[:] = zero
         column[axis] = one
         substitute(walk.factor, column)
+        for p in range(BLOCK):
+            out[6 + axis, p], out[8, p] = column[0, p], column[1, p]
+    for p in range(BLOCK):
+        out[4, p] = np.exp(state[LOG_A, p])
+    for p in range(BLOCK):
+        usable, peak = block.usable[p], block.peak[p]
+        # zero, or not a number where there is no answer
+        unknown = zero if (usable >= np.float32(4)) & (peak > np.float32(1e-9)) else nan
+        portion = one / max(usable, one)
+        out[0, p] = state[SLOPE_X, p] + unknown
+        out[1, p] = state[SLOPE_Y, p] + unknown
+        out[2, p] = state[MATTE, p] * peak + unknown
+        out[3, p] = state[SPECULAR, p] * peak + unknown
+        out[4, p] += unknown
+        out[5, p] = np.sqrt(sums[SQUARES, p] * portion) + unknown
+        out[9, p] = usable
+        out[10, p] = sums[WITHIN, p]
+        out[11, p] = sums[LOBES, p] / max(sums[BRIGHT, p], np.float32(1e-12)) + unknown
+        out[12, p] = sums[COST, p] * portion + unknown
+        out[13, p] = np.sqrt(sums[LEFT, p] * portion) + unknown
+    for i in range(VALUES):
         for p in range(len(which)):
-            values[6 + axis, which[p]] = column[0, p]
-            values[8, which[p]] = column[1, p]
-    for p in range(len(which)):
-        known = (usable[p] >= np.float32(4)) & (peak[p] > np.float32(1e-9))
-        at, number = which[p], max(usable[p], one)
-        values[0, at] = state[SLOPE_X, p] if known else nan
-        values[1, at] = state[SLOPE_Y, p] if known else nan
-        values[2, at] = state[MATTE, p] * peak[p] if known else nan
-        values[3, at] = state[SPECULAR, p] * peak[p] if known else nan
-        values[4, at] = np.exp(state[LOG_A, p]) if known else nan
-        values[5, at] = np.sqrt(sums[SQUARES, p] / number) if known else nan
-        values[9, at] = usable[p]
-        values[10, at] = sums[WITHIN, p]
-        values[11, at] = sums[LOBES, p] / max(sums[BRIGHT, p], np.float32(1e-12)) if known else nan
-        values[12, at] = sums[COST, p] / number if known else nan
-        values[13, at] = np.sqrt(sums[LEFT, p] / number) if known else nan
+            values[i, which[p]] = out[i, p]
