@@ -23,7 +23,7 @@ from lightdome.surface.region import (
     Region,
 )
 
-STRIP_PX = 4096
+STRIP_PX = 8192
 """Pixels fitted at a time, so that the directions of all lamps stay in the caches."""
 ITERATIONS = 8
 MISFIT = 3.0
