@@ -17,7 +17,7 @@ LEAST_ROUGHNESS, LARGEST_ROUGHNESS = np.float32(0.03), np.float32(1.2)
 
 
 FIRST_DAMPING = np.float32(1e-2)
-SHADOWED_STEPS = 3
+SHADOWED_STEPS = 1
 """Steps that take the shadowing of the facets anew; then the slopes change too little for it."""
 
 
