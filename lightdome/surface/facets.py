@@ -89,7 +89,8 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     """Solve a region: light (L, rows, columns), NaN where a sample is not to be used; x_mm (columns,), y_mm (rows,)."""
     shape = light.shape[1:]
     fitted = np.empty((13, *shape), np.float32)
-    above = np.full((5, shape[1]), np.nan, np.float32)
+    # where a lobe and a diffuse part can share the light in more ways than one, a row would hand its way on to the next
+    above = np.full((5, shape[1]), np.nan, np.float32) if lobe.metal > METAL else None
     for strip in _strips(shape):
         fitted[:, strip] = _fit_strip(light[:, strip], lamps, x_mm, y_mm[strip], lobe, above)
     around = Around.of(fitted, lobe)
@@ -157,7 +158,7 @@ def _strips(shape: tuple[int, int]) -> list[slice]:
 
 
 def _fit_strip(
-    light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, lobe: Lobe, above: np.ndarray
+    light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, lobe: Lobe, above: np.ndarray | None
 ) -> np.ndarray:
     """One lobe a pixel: (13, rows, columns), in the order that `solve_facets` unpacks; `above` as of `fit_lobes`."""
     count, rows, cols = light.shape
