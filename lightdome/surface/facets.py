@@ -32,7 +32,8 @@ BROADER = 0.08
 """Nor is one whose roughness differs from its neighbourhood's by more than this part."""
 DIFFERENT = 1.1
 """Beside a border between two roughnesses both are tried, if they differ by more than this factor."""
-FEWEST_WITHIN = 3
+FEWEST_WITHIN = 4
+"""Lamps within the lobe that its four unknowns take: two slopes, roughness, strength."""
 TWICE = 1.0
 """Roughness over the region's less specular reflectance over the region's; on rendered grooves of resolved walls of 42
 degrees, light that met both of them is told so (benchmarks/metal.py)."""
@@ -47,7 +48,8 @@ LEAST_DOUBT = float(np.radians(0.003))
 """Standard uncertainty of the slopes that no light makes smaller: lens, lamps and table are not better known (common
 practice, no source)."""
 CROWDED, CROWDED_DOUBT = 0.75, 0.4
-"""Share of such pixels in a window, and their standard uncertainty over the spread of their slopes."""
+"""Share of pixels of several slopes in a window, and their standard uncertainty over the spread of their slopes: on
+rendered grooves 80 % of a metal's pixels then lie within their 95 % intervals, 60 % without (benchmarks/metal.py)."""
 LARGEST_DOUBT = np.float32(np.pi / 2)
 """Of a tilt: nothing is known of it."""
 UNSURE = 1.5
