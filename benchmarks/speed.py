@@ -31,12 +31,13 @@ from metal import photographed
 from render import dome_lamps
 from scipy.ndimage import gaussian_filter
 
-from lightdome.lights.field import lamp_field, view_field
+from lightdome.lights.field import view_field
 from lightdome.lights.lamps import LampSet
 from lightdome.provenance import Provenance
 from lightdome.raster import Grid, Window
 from lightdome.session.photograph import read_photograph
 from lightdome.store import STACK_BLOCK_PX, stack_writer, write_json
+from lightdome.surface.block import Seen
 from lightdome.surface.facets import ITERATIONS, STRIP_PX
 from lightdome.surface.learning import learn_lobe
 from lightdome.surface.lobe import Lobe, family_table, reflect
@@ -184,16 +185,15 @@ def in_memory(lamps: int, grid: Grid, threads: int, repeats: int) -> tuple[list[
         strips.append([])
         for row in range(0, len(y_mm), step):
             at = slice(row, row + step)
-            direction, irradiance = lamp_field(known, x_mm, y_mm[at])
             view = view_field(known, x_mm, y_mm[at]).reshape(3, -1)
-            flat = light[:, at].reshape(lamps, -1)
-            strips[-1].append((flat, direction.reshape(lamps, 3, -1), irradiance.reshape(lamps, -1), view))
+            x, y = np.meshgrid(x_mm, y_mm[at])
+            strips[-1].append(Seen.under(light[:, at].reshape(lamps, -1), known, x.ravel(), y.ravel(), view))
 
     def fit(index: int) -> None:
         above = np.full((5, len(places[index][0])), np.nan, np.float32)
         for strip in strips[index]:
-            roughness = np.full(strip[0].shape[1], lobe.roughness, np.float32)
-            fit_lobes(*strip, lobe, roughness, True, ITERATIONS, START_METAL, with_model=False, above=above)
+            roughness = np.full(strip.light.shape[1], lobe.roughness, np.float32)
+            fit_lobes(strip, lobe, roughness, True, ITERATIONS, START_METAL, with_model=False, above=above)
 
     def solve(index: int) -> float:
         found = solve_region(lights[index], known, *places[index], "microfacet", lobe)

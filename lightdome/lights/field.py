@@ -1,5 +1,7 @@
 """Direction and irradiance of every lamp at every point of the plate."""
 
+from typing import NamedTuple
+
 import numba
 import numpy as np
 
@@ -19,50 +21,69 @@ def lamp_field(lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray) -> tuple[np.n
 
     x_mm : (columns,), mm.  y_mm : (rows,), mm.
     """
-    count, shape = len(lamps.names), (len(y_mm), len(x_mm))
-    to_lamp = np.empty((count, 3, *shape), np.float32)
-    irradiance = np.empty((count, *shape), np.float32)
-    vectors, power = lamps.vectors.astype(np.float32), lamps.power.astype(np.float32)
-    if lamps.model == "near":
-        axes, beam = lamps.unit_vectors.astype(np.float32), np.float32(lamps.beam_exponent)
-        x, y = x_mm.astype(np.float32), y_mm.astype(np.float32)
-        _near(vectors, power, axes, beam, x, y, lamps.flat_divided, to_lamp, irradiance)
-    else:
-        to_lamp[:] = vectors[:, :, None, None]
-        irradiance[:] = (1 / vectors[:, 2] if lamps.flat_divided else power)[:, None, None]
+    to_lamp = np.empty((len(lamps.names), 3, len(y_mm), len(x_mm)), np.float32)
+    irradiance = np.empty((len(lamps.names), len(y_mm), len(x_mm)), np.float32)
+    _field(Lamps.of(lamps), x_mm.astype(np.float32), y_mm.astype(np.float32), to_lamp, irradiance)
     return to_lamp, irradiance
 
 
+class Lamps(NamedTuple):
+    """A lamp set as the inner loops want it, float32."""
+
+    vectors: np.ndarray
+    """(L, 3): positions in mm, or unit vectors toward the lamps."""
+    axes: np.ndarray
+    """(L, 3): unit vectors from the origin toward the lamps."""
+    strength: np.ndarray
+    """(L,): irradiance at a distance of 1 mm (near) or everywhere (distant)."""
+    beam: np.float32
+    near: bool
+    flat_divided: bool
+
+    @classmethod
+    def of(cls, lamps: LampSet) -> "Lamps":
+        """Single precision for the inner loops."""
+        near = lamps.model == "near"
+        reach2 = (lamps.vectors**2).sum(axis=1) if near else 1.0
+        return cls(
+            vectors=np.ascontiguousarray(lamps.vectors, np.float32),
+            axes=np.ascontiguousarray(lamps.unit_vectors, np.float32),
+            strength=np.ascontiguousarray(lamps.power * reach2, np.float32),
+            beam=np.float32(lamps.beam_exponent if near else 0),
+            near=near,
+            flat_divided=lamps.flat_divided,
+        )
+
+
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _near(
-    vectors: np.ndarray,
-    power: np.ndarray,
-    axes: np.ndarray,
-    beam: np.float32,
-    x: np.ndarray,
-    y: np.ndarray,
-    flat_divided: bool,
-    to_lamp: np.ndarray,
-    irradiance: np.ndarray,
-) -> None:
+def aim(lamps: Lamps, k: int, x: np.ndarray, y: np.ndarray, ray: np.ndarray) -> None:
+    """Direction (3 rows) and irradiance (last row) of lamp k at points x, y (N,), mm: ray (4, N), written."""
     zero, one = np.float32(0), np.float32(1)
-    for k in range(vectors.shape[0]):
-        vx, vy, vz = vectors[k, 0], vectors[k, 1], vectors[k, 2]
-        ax, ay, az = axes[k, 0], axes[k, 1], axes[k, 2]
-        strength = power[k] * (vx * vx + vy * vy + vz * vz)
+    vx, vy, vz, strength = lamps.vectors[k, 0], lamps.vectors[k, 1], lamps.vectors[k, 2], lamps.strength[k]
+    for p in range(len(x)):
+        dx, dy = (vx - x[p], vy - y[p]) if lamps.near else (vx, vy)
+        inverse = one / np.sqrt(dx * dx + dy * dy + vz * vz)
+        ray[0, p] = dx * inverse
+        ray[1, p] = dy * inverse
+        ray[2, p] = vz * inverse
+        ray[3, p] = (
+            one / (vz * inverse) if lamps.flat_divided else strength * (inverse * inverse if lamps.near else one)
+        )
+    if lamps.beam != zero and not lamps.flat_divided:
+        ax, ay, az = lamps.axes[k, 0], lamps.axes[k, 1], lamps.axes[k, 2]
+        for p in range(len(x)):
+            ray[3, p] *= max(ray[0, p] * ax + ray[1, p] * ay + ray[2, p] * az, zero) ** lamps.beam
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _field(lamps: Lamps, x: np.ndarray, y: np.ndarray, to_lamp: np.ndarray, irradiance: np.ndarray) -> None:
+    ray, here = np.empty((4, len(x)), np.float32), np.empty_like(x)
+    for k in range(len(to_lamp)):
         for row in range(len(y)):
-            dy = vy - y[row]
-            for col in range(len(x)):
-                dx = vx - x[col]
-                inverse = one / np.sqrt(dx * dx + dy * dy + vz * vz)
-                to_lamp[k, 0, row, col] = dx * inverse
-                to_lamp[k, 1, row, col] = dy * inverse
-                to_lamp[k, 2, row, col] = vz * inverse
-                irradiance[k, row, col] = one / (vz * inverse) if flat_divided else strength * inverse * inverse
-            if beam != zero and not flat_divided:
-                for col in range(len(x)):
-                    along = to_lamp[k, 0, row, col] * ax + to_lamp[k, 1, row, col] * ay + to_lamp[k, 2, row, col] * az
-                    irradiance[k, row, col] *= max(along, zero) ** beam
+            here[:] = y[row]
+            aim(lamps, k, x, here, ray)
+            to_lamp[k, :, row] = ray[:3]
+            irradiance[k, row] = ray[3]
 
 
 def view_field(lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray) -> np.ndarray:

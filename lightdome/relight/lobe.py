@@ -18,6 +18,7 @@ import numpy as np
 
 from lightdome.relight.fit import fit_light
 from lightdome.relight.render import BANDS, RESIDUAL_ORDER, lobe_light
+from lightdome.surface.block import Seen
 from lightdome.surface.lobe import Lobe, family_table
 from lightdome.surface.microfacet import fit_lobes
 
@@ -56,11 +57,14 @@ def fit_lobe_model(
         everywhere, power, gain = toward, irradiance, np.sqrt(weight)
     reflected = light / power
     # with this gain for an irradiance, every sample has the same noise
-    fit = fit_lobes(
+    seen = Seen.given(
         (reflected * gain).reshape(count, -1),
         everywhere.reshape(count, 3, -1),
         gain.reshape(count, -1),
         view.reshape(3, -1),
+    )
+    fit = fit_lobes(
+        seen,
         replace(lobe, noise=ASSUMED.noise, matte_pull=0.0),
         np.full(light[0].size, lobe.roughness, np.float32),
         free_roughness=True,

@@ -9,6 +9,8 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
+from lightdome.lights.field import Lamps, aim
+from lightdome.lights.lamps import LampSet
 from lightdome.surface.lobe import Lobe
 
 BLOCK = 128
@@ -46,12 +48,34 @@ class Seen(NamedTuple):
 
     light: np.ndarray
     """(L, P), NaN where a sample is not to be used."""
-    toward: np.ndarray
-    """(L, 3, P): unit vectors to the lamps."""
-    irradiance: np.ndarray
-    """(L, P)."""
     eye: np.ndarray
     """(3, P): unit vectors to the camera."""
+    toward: np.ndarray
+    """(L, 3, P): unit vectors to the lamps; (L, 3, 0) where the lamps tell."""
+    irradiance: np.ndarray
+    """(L, P) or (L, 0)."""
+    lamps: Lamps
+    """No lamps where the rays are given."""
+    x_mm: np.ndarray
+    """(P,) or (0,)."""
+    y_mm: np.ndarray
+
+    @classmethod
+    def under(cls, light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.ndarray, view: np.ndarray) -> "Seen":
+        """Pixels at x_mm, y_mm (P,), whose rays are made where they are wanted: that is faster than to read them."""
+        none = np.empty((len(light), 3, 0), np.float32)
+        return cls(_single(light), _single(view), none, none[:, 0], Lamps.of(lamps), _single(x_mm), _single(y_mm))
+
+    @classmethod
+    def given(cls, light: np.ndarray, toward: np.ndarray, irradiance: np.ndarray, view: np.ndarray) -> "Seen":
+        """Pixels of given rays; arrays as the fields say."""
+        none = np.empty((0, 3), np.float32)
+        lamps = Lamps(none, none, none[:, 0], np.float32(0), True, False)
+        return cls(_single(light), _single(view), _single(toward), _single(irradiance), lamps, none[:, 0], none[:, 0])
+
+
+def _single(values: np.ndarray) -> np.ndarray:
+    return np.ascontiguousarray(values, np.float32)
 
 
 class Block(NamedTuple):
@@ -102,17 +126,28 @@ def load(seen: Seen, which: np.ndarray, law: Law, block: Block) -> None:
             block.eye[axis, p] = seen.eye[axis, which[p]]
         for p in range(n, BLOCK):
             block.eye[axis, p] = seen.eye[axis, which[0]]
+    given = len(seen.lamps.vectors) == 0
+    ray, x, y = np.empty((4, BLOCK), np.float32), np.empty(BLOCK, np.float32), np.empty(BLOCK, np.float32)
+    if not given:
+        for p in range(BLOCK):
+            at = which[min(p, n - 1)]
+            x[p], y[p] = seen.x_mm[at], seen.y_mm[at]
     for k in range(len(seen.light)):
-        for axis in range(3):
-            for p in range(n):
-                block.lamp[axis, k, p] = seen.toward[k, axis, which[p]]
-            for p in range(n, BLOCK):
-                block.lamp[axis, k, p] = seen.toward[k, axis, which[0]]
+        if given:
+            for p in range(BLOCK):
+                at = which[min(p, n - 1)]
+                for axis in range(3):
+                    ray[axis, p] = seen.toward[k, axis, at]
+                ray[3, p] = seen.irradiance[k, at]
+        else:
+            aim(seen.lamps, k, x, y, ray)
+        for p in range(BLOCK):
+            block.lamp[0, k, p], block.lamp[1, k, p], block.lamp[2, k, p] = ray[0, p], ray[1, p], ray[2, p]
+            block.power[k, p] = ray[3, p]
         for p in range(n):
             block.sample[k, p] = seen.light[k, which[p]]
-            block.power[k, p] = seen.irradiance[k, which[p]]
         for p in range(n, BLOCK):
-            block.sample[k, p], block.power[k, p] = np.float32(np.nan), np.float32(1)
+            block.sample[k, p] = np.float32(np.nan)
     _prepare(law, block)
 
 

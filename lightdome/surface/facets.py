@@ -7,6 +7,7 @@ import numpy as np
 
 from lightdome.lights.field import lamp_field, view_field
 from lightdome.lights.lamps import LampSet
+from lightdome.surface.block import Seen
 from lightdome.surface.doubt import lamp_covariance, mixture_doubt
 from lightdome.surface.lobe import METAL, Lobe, unstretch
 from lightdome.surface.microfacet import START_MATTE, START_METAL, fit_lobes
@@ -164,15 +165,11 @@ def _fit_strip(
 ) -> np.ndarray:
     """One lobe a pixel: (13, rows, columns), in the order that `solve_facets` unpacks; `above` as of `fit_lobes`."""
     count, rows, cols = light.shape
-    direction, irradiance = lamp_field(lamps, x_mm, y_mm)
-    direction, irradiance = direction.reshape(count, 3, -1), irradiance.reshape(count, -1)
     view = view_field(lamps, x_mm, y_mm).reshape(3, -1)
+    seen = Seen.under(light.reshape(count, -1), lamps, np.tile(x_mm, rows), np.repeat(y_mm, cols), view)
     roughness = np.full(rows * cols, lobe.roughness, np.float32)
-    all_of = (direction, irradiance, view, lobe)
     start = START_METAL if lobe.metal > METAL else START_MATTE
-    fit = fit_lobes(
-        light.reshape(count, -1), *all_of, roughness, True, ITERATIONS, start, with_model=False, above=above
-    )
+    fit = fit_lobes(seen, lobe, roughness, True, ITERATIONS, start, with_model=False, above=above)
     covariance = fit.covariance + lamp_covariance(fit, lamps)
     parts = [fit.slopes, fit.diffuse[None], fit.specular[None], fit.roughness[None], fit.misfit[None], covariance]
     parts += [fit.usable[None], fit.within[None], fit.shiny[None], fit.unexplained[None]]

@@ -49,10 +49,7 @@ class LobeFit:
 
 
 def fit_lobes(
-    light: np.ndarray,
-    toward: np.ndarray,
-    irradiance: np.ndarray,
-    view: np.ndarray,
+    seen: Seen,
     lobe: Lobe,
     roughness: np.ndarray,
     free_roughness: bool,
@@ -63,8 +60,6 @@ def fit_lobes(
 ) -> LobeFit:
     """Fit the pixels.
 
-    light : (L, P), NaN where a sample is not to be used.
-    toward : (L, 3, P), unit vectors to the lamps.  irradiance : (L, P).  view : (3, P), unit vectors to the camera.
     roughness : (P,), fixed, or the start where `free_roughness`.
 
     starts : START_METAL, START_MATTE or START_BOTH: which closed forms are tried.
@@ -74,10 +69,9 @@ def fit_lobes(
 
     No answer where fewer than 4 samples are usable or where all are dark.
     """
-    count, pixels = light.shape
+    count, pixels = seen.light.shape
     values = np.empty((VALUES, pixels), np.float32)
     model = np.empty((count if with_model else 0, pixels), np.float32)
-    seen = Seen(*(np.ascontiguousarray(array, np.float32) for array in (light, toward, irradiance, view)))
     law = Law.of(lobe)
     start = np.ascontiguousarray(roughness, np.float32)
     known = np.empty((5, 0), np.float32) if above is None else above

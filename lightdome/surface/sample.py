@@ -6,6 +6,7 @@ import numpy as np
 
 from lightdome.lights.field import lamp_field, view_field
 from lightdome.lights.lamps import LampSet
+from lightdome.surface.block import Seen
 from lightdome.surface.lobe import Lobe
 from lightdome.surface.microfacet import LobeFit, fit_lobes
 
@@ -15,7 +16,7 @@ ITERATIONS = 9
 
 @dataclass(frozen=True)
 class Sample:
-    """Pixels that the lobe is learned from, arguments as of `fit_lobes`."""
+    """Pixels that the lobe is learned from, arrays as of `Seen.given`."""
 
     light: np.ndarray
     toward: np.ndarray
@@ -25,7 +26,8 @@ class Sample:
     def fit(self, lobe: Lobe) -> LobeFit:
         """Fit with free roughness."""
         roughness = np.full(self.light.shape[1], lobe.roughness, np.float32)
-        return fit_lobes(self.light, self.toward, self.irradiance, self.view, lobe, roughness, True, ITERATIONS)
+        seen = Seen.given(self.light, self.toward, self.irradiance, self.view)
+        return fit_lobes(seen, lobe, roughness, True, ITERATIONS)
 
     def take(self, number: int) -> "Sample":
         """About `number` of the pixels, evenly."""

@@ -7,6 +7,7 @@ import pytest
 from lobes import coordinates, flat_list, light_of, lobe_of, near_dome, noise_of, noisy, reflectance_of
 
 from lightdome.lights.field import lamp_field, view_field
+from lightdome.surface.block import Seen
 from lightdome.surface.lobe import reflect
 from lightdome.surface.many_facets import lobes, unit_law
 from lightdome.surface.microfacet import fit_lobes
@@ -26,9 +27,8 @@ def rays(shape=SHAPE):
 
 
 def fit(lobe, light, lines_of_sight, iterations=10):
-    toward, irradiance, view = lines_of_sight
     roughness = np.full(light.shape[1], lobe.roughness, np.float32)
-    return fit_lobes(light, toward, irradiance, view, lobe, roughness, True, iterations)
+    return fit_lobes(Seen.given(light, *lines_of_sight), lobe, roughness, True, iterations)
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -147,8 +147,7 @@ def test_rows_that_follow_the_row_above_find_what_pixels_alone_do():
     alone = fit(lobe, light, rays())
     above = np.full((5, SHAPE[1]), np.nan, np.float32)
     start = np.full(light.shape[1], lobe.roughness, np.float32)
-    toward, irradiance, view = rays()
-    found = fit_lobes(light, toward, irradiance, view, lobe, start, True, 10, with_model=False, above=above)
+    found = fit_lobes(Seen.given(light, *rays()), lobe, start, True, 10, with_model=False, above=above)
     assert found.model.shape == (0, light.shape[1])
     for key in ("slopes", "diffuse", "specular", "roughness", "misfit", "shiny", "covariance", "usable"):
         one, other = getattr(alone, key), getattr(found, key)

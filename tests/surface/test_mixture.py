@@ -6,6 +6,7 @@ from lobes import NOISE, coordinates, flat_list, light_of, lobe_of, near_dome, n
 from scipy.optimize import nnls
 
 from lightdome.lights.field import lamp_field, view_field
+from lightdome.surface.block import Seen
 from lightdome.surface.facets import solve_facets
 from lightdome.surface.microfacet import fit_lobes
 from lightdome.surface.neighbours import local_median, smoother_and_rougher
@@ -110,7 +111,7 @@ def test_where_one_lobe_is_far_off(tail, roughness):
     place = coordinates(SHAPE, PITCH_MM)
     toward, irradiance = lamp_field(LAMPS, *place)
     rays = [flat_list(array) for array in (light, toward, irradiance, view_field(LAMPS, *place))]
-    single = fit_lobes(*rays, lobe, np.full(mixed.size, roughness), True, 10).slopes.reshape(2, *SHAPE)
+    single = fit_lobes(Seen.given(*rays), lobe, np.full(mixed.size, roughness), True, 10).slopes.reshape(2, *SHAPE)
     of_one = between_deg(single, truth)[mixed].mean()
     of_several = between_deg(solve_facets(light, LAMPS, *place, lobe).slopes, truth)[mixed].mean()
     assert of_one > 2
