@@ -56,23 +56,49 @@ class Lamps(NamedTuple):
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
+def ray_of(lamps: Lamps, k: int, x: np.float32, y: np.float32) -> tuple[np.float32, np.float32, np.float32, np.float32]:
+    """Direction and irradiance of lamp k at a point x, y, mm; the beam's pattern is left out."""
+    one = np.float32(1)
+    dx, dy, dz = lamps.vectors[k, 0], lamps.vectors[k, 1], lamps.vectors[k, 2]
+    if lamps.near:
+        dx, dy = dx - x, dy - y
+    inverse = one / np.sqrt(dx * dx + dy * dy + dz * dz)
+    fall = inverse * inverse if lamps.near else one
+    irradiance = one / (dz * inverse) if lamps.flat_divided else lamps.strength[k] * fall
+    return dx * inverse, dy * inverse, dz * inverse, irradiance
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def beam_of(lamps: Lamps, k: int, dx: np.float32, dy: np.float32, dz: np.float32) -> np.float32:
+    """What the beam's pattern leaves of lamp k in a direction."""
+    along = dx * lamps.axes[k, 0] + dy * lamps.axes[k, 1] + dz * lamps.axes[k, 2]
+    return max(along, np.float32(0)) ** lamps.beam
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def has_beam(lamps: Lamps) -> bool:
+    """Whether there is a pattern: a flat board has taken it away."""
+    return lamps.beam != np.float32(0) and not lamps.flat_divided
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def aim(lamps: Lamps, k: int, x: np.ndarray, y: np.ndarray, ray: np.ndarray) -> None:
     """Direction (3 rows) and irradiance (last row) of lamp k at points x, y (N,), mm: ray (4, N), written."""
-    zero, one = np.float32(0), np.float32(1)
-    vx, vy, vz, strength = lamps.vectors[k, 0], lamps.vectors[k, 1], lamps.vectors[k, 2], lamps.strength[k]
     for p in range(len(x)):
-        dx, dy = (vx - x[p], vy - y[p]) if lamps.near else (vx, vy)
-        inverse = one / np.sqrt(dx * dx + dy * dy + vz * vz)
-        ray[0, p] = dx * inverse
-        ray[1, p] = dy * inverse
-        ray[2, p] = vz * inverse
-        ray[3, p] = (
-            one / (vz * inverse) if lamps.flat_divided else strength * (inverse * inverse if lamps.near else one)
-        )
-    if lamps.beam != zero and not lamps.flat_divided:
-        ax, ay, az = lamps.axes[k, 0], lamps.axes[k, 1], lamps.axes[k, 2]
+        ray[0, p], ray[1, p], ray[2, p], ray[3, p] = ray_of(lamps, k, x[p], y[p])
+    if has_beam(lamps):
         for p in range(len(x)):
-            ray[3, p] *= max(ray[0, p] * ax + ray[1, p] * ay + ray[2, p] * az, zero) ** lamps.beam
+            ray[3, p] *= beam_of(lamps, k, ray[0, p], ray[1, p], ray[2, p])
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def aim_all(lamps: Lamps, x: np.float32, y: np.float32, rays: np.ndarray) -> None:
+    """The same of all lamps at one point: rays (4, L), written."""
+    for k in range(rays.shape[1]):
+        rays[0, k], rays[1, k], rays[2, k], rays[3, k] = ray_of(lamps, k, x, y)
+    if has_beam(lamps):
+        for k in range(rays.shape[1]):
+            rays[3, k] *= beam_of(lamps, k, rays[0, k], rays[1, k], rays[2, k])
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from lightdome.lights.field import lamp_field, view_field
+from lightdome.lights.field import Lamps, view_field
 from lightdome.lights.lamps import LampSet
 from lightdome.surface.block import Seen
 from lightdome.surface.doubt import lamp_covariance, mixture_doubt
@@ -197,11 +197,11 @@ def _mixtures(
         rows = slice(row, min(row + PATCH_PX, len(y_mm)))
         if not mixed[rows].any():
             continue
-        direction, irradiance = lamp_field(lamps, x_mm, y_mm[rows])
         strip = Strip(
             light=np.ascontiguousarray(light[:, rows]),
-            irradiance=irradiance,
-            toward=direction,
+            lamps=Lamps.of(lamps),
+            x_mm=x_mm.astype(np.float32),
+            y_mm=y_mm[rows].astype(np.float32),
             eye=view_field(lamps, x_mm, y_mm[rows]),
             slopes=np.ascontiguousarray(slopes[:, rows]),
             specular=around.specular[rows],

@@ -21,11 +21,11 @@ def unit_law(lobe: Lobe) -> Law:
 def lobes(
     toward: np.ndarray, eye: np.ndarray, law: Law, slopes: np.ndarray, roughness: np.ndarray, light: np.ndarray
 ) -> None:
-    """Light (L, J) of facets of J slopes (2, J) and roughnesses (J,) under lamps (L, 3), seen from eye (3,)."""
+    """Light (L, J) of facets of J slopes (2, J) and roughnesses (J,) under lamps (3 or more, L), seen from eye (3,)."""
     rays = np.empty((3, slopes.shape[1]), np.float32)
-    for k in range(len(toward)):
+    for k in range(toward.shape[1]):
         for axis in range(3):
-            rays[axis] = toward[k, axis]
+            rays[axis] = toward[axis, k]
         shine(rays, eye, law, slopes, roughness, light[k])
 
 

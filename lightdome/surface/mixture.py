@@ -16,6 +16,7 @@ from typing import NamedTuple
 import numba
 import numpy as np
 
+from lightdome.lights.field import Lamps, aim_all
 from lightdome.surface.block import COMPILE, Law
 from lightdome.surface.lobe import Lobe
 from lightdome.surface.many_facets import lobes, shine, unit_law
@@ -42,10 +43,11 @@ class Strip(NamedTuple):
 
     light: np.ndarray
     """(L, rows, columns): NaN where a sample is not to be used."""
-    irradiance: np.ndarray
-    """(L, rows, columns)."""
-    toward: np.ndarray
-    """(L, 3, rows, columns): unit vectors to the lamps."""
+    lamps: Lamps
+    x_mm: np.ndarray
+    """(columns,)."""
+    y_mm: np.ndarray
+    """(rows,)."""
     eye: np.ndarray
     """(3, rows, columns): unit vectors to the camera."""
     slopes: np.ndarray
@@ -99,13 +101,13 @@ def _mix(
     found: np.ndarray,
 ) -> None:
     lamps, rows, cols = strip.light.shape
-    left = wanted.copy()
+    left, rays = wanted.copy(), np.empty((4, lamps), np.float32)
     at_row, at_col = np.empty(PATCH_PX * PATCH_PX, np.int64), np.empty(PATCH_PX * PATCH_PX, np.int64)
     for row in range(0, rows, PATCH_PX):
         for col in range(0, cols, PATCH_PX):
             last_row, last_col = min(row + PATCH_PX, rows), min(col + PATCH_PX, cols)
             middle_row, middle_col = (row + last_row) // 2, (col + last_col) // 2
-            rays = np.ascontiguousarray(strip.toward[:, :, middle_row, middle_col])
+            aim_all(strip.lamps, strip.x_mm[middle_col], strip.y_mm[middle_row], rays)
             eye = np.ascontiguousarray(strip.eye[:, middle_row, middle_col])
             for r in range(row, last_row):
                 for c in range(col, last_col):
@@ -151,14 +153,14 @@ def _mix_set(
     usual_specular, usual_diffuse = np.float32(np.median(strong)), np.float32(np.median(dull))
     largest = np.float32(1e-9)
     for k in range(lamps):
-        largest = max(largest, usual_specular * shared[k, 0] + usual_diffuse * rays[k, 2])
+        largest = max(largest, usual_specular * shared[k, 0] + usual_diffuse * rays[2, k])
     unit = np.float32(1) / largest
     columns = np.empty((lamps, count + 1), np.float32)
     for k in range(lamps):
         column, light = columns[k], shared[k]
         for j in range(count):
             column[j] = light[j] * unit
-        column[count] = rays[k, 2] * unit
+        column[count] = rays[2, k] * unit
     normal = np.zeros((count + 1, count + 1), np.float32)
     for i in range(count + 1):
         products = normal[i]
@@ -178,7 +180,7 @@ def _mix_set(
         np.float32(lamps) * np.float32(2.5e-5) / (tied * tied * max(usual_specular * usual_specular, np.float32(1e-12)))
     )
     own, y = np.empty(lamps, np.float32), np.empty(lamps, np.float32)
-    own_rays, eye = np.empty((3, lamps), np.float32), np.empty(3, np.float32)
+    own_rays, eye = np.empty((4, lamps), np.float32), np.empty(3, np.float32)
     own_slopes, own_roughness = np.empty((2, lamps), np.float32), np.empty(lamps, np.float32)
     wanted, cross = np.empty(count + 2, np.float32), np.empty(count + 1, np.float32)
     # a pixel starts from the lobes of the one before it; the first from its own
@@ -190,13 +192,12 @@ def _mix_set(
         own_slopes[0], own_slopes[1], own_roughness[:] = own_x, own_y, roughness[r, c]
         for axis in range(3):
             eye[axis] = strip.eye[axis, r, c]
-            for k in range(lamps):
-                own_rays[axis, k] = strip.toward[k, axis, r, c]
+        aim_all(strip.lamps, strip.x_mm[c], strip.y_mm[r], own_rays)
         shine(own_rays, eye, law, own_slopes, own_roughness, own)
         own_square, own_light, brightest = zero, zero, zero
         for k in range(lamps):
             own[k] *= unit
-            value = unit * strip.light[k, r, c] / strip.irradiance[k, r, c]
+            value = unit * strip.light[k, r, c] / own_rays[3, k]
             # a clipped sample: what the pixel's own lobe would send
             y[k] = value if abs(value) < np.float32(1e30) else own[k] * strong[p]
             brightest = max(brightest, y[k])

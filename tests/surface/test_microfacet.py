@@ -81,7 +81,7 @@ def test_lobes_of_the_mixture_are_those_of_the_reference(tail, anisotropy):
     slopes, roughness = rng.uniform(-1, 1, (2, 300)), rng.uniform(0.1, 0.6, 300)
     found = np.empty((48, 300), np.float32)
     single = [np.ascontiguousarray(array, np.float32) for array in (toward, view, slopes, roughness)]
-    lobes(single[0], single[1], unit_law(lobe), single[2], single[3], found)
+    lobes(single[0].T, single[1], unit_law(lobe), single[2], single[3], found)
     ones = np.ones(300)
     expected = reflect(
         lobe,
