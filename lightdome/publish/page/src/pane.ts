@@ -1,0 +1,92 @@
+// One view of a field: a map with the shaded picture, the marks, and what is drawn while measuring.
+
+import Map from 'ol/Map';
+import type View from 'ol/View';
+import ScaleLine from 'ol/control/ScaleLine';
+import { defaults as interactions } from 'ol/interaction/defaults';
+import { el } from './dom';
+import type { Field } from './plate';
+import { PlateLayer } from './plate-layer';
+import type { Room } from './room';
+import { lightOf, pictureOf, rangeOf, ruleOf, statesOf, type StateKey } from './states';
+import { words } from './words';
+
+export class Pane {
+  readonly map: Map;
+  readonly picture: PlateLayer;
+  readonly element: HTMLElement;
+  private readonly watchers: (() => void)[] = [];
+  private asked = 0;
+  private drawn: StateKey | null = null;
+  private ranges: Partial<Record<string, [number, number]>> = {};
+
+  constructor(
+    private readonly room: Room,
+    view: View,
+    public field: Field,
+    public state: StateKey,
+    label: string,
+    private readonly trouble: (words: string) => void,
+  ) {
+    this.picture = new PlateLayer(trouble);
+    const target = el('div', { className: 'map', tabIndex: 0, role: 'region', 'aria-label': label });
+    this.element = el('div', { className: 'pane' }, target);
+    this.map = new Map({
+      target,
+      view,
+      layers: [this.picture],
+      controls: [new ScaleLine({ units: 'metric', minWidth: 90 })],
+      interactions: interactions({ altShiftDragRotate: false, pinchRotate: false }),
+    });
+    room.watch(() => this.light());
+    this.show(field, state);
+  }
+
+  /** Called whenever another field or state is shown, or its range has changed. */
+  watch(watcher: () => void): void {
+    this.watchers.push(watcher);
+  }
+
+  get range(): [number, number] {
+    return this.ranges[this.rangeKey] ?? rangeOf(this.field, this.state);
+  }
+
+  setRange(range: [number, number] | null): void {
+    this.ranges[this.rangeKey] = range ?? undefined;
+    this.show(this.field, this.state);
+  }
+
+  show(field: Field, state: StateKey): void {
+    const has = statesOf(field);
+    this.field = field;
+    this.state = has.includes(state) ? state : has[0];
+    this.asked += 1;
+    const asked = this.asked;
+    for (const watcher of this.watchers) watcher();
+    if (!this.state) {
+      this.picture.show(null);
+      return;
+    }
+    const range = ruleOf(this.state).kind === 'map' ? this.range : ([0, 1] as [number, number]);
+    pictureOf(field, this.state, range)
+      .then((picture) => {
+        if (asked !== this.asked) return;
+        this.drawn = this.state;
+        this.picture.show(picture);
+        this.light();
+      })
+      .catch((error: unknown) => this.trouble(`${words.trouble.layer} ${String(error)}`));
+  }
+
+  private light(): void {
+    const { picture } = this.picture;
+    if (!picture || !this.drawn) return;
+    Object.assign(picture.uniforms, lightOf(picture.field, this.drawn, this.room.shown));
+    this.picture.changed();
+  }
+
+  private get rangeKey(): string {
+    return `${this.field.side}/${this.field.field}/${this.state}`;
+  }
+}
+
