@@ -13,7 +13,11 @@ export interface Program {
   uniforms: Map<string, { place: WebGLUniformLocation; type: number }>;
 }
 
-export function compile(gl: WebGL2RenderingContext, fragmentSource: string): Program {
+/** A program whose fragment shader begins with a version and the definitions given. */
+export function compile(gl: WebGL2RenderingContext, fragment: string, definitions: Record<string, number>): Program {
+  const [version, ...rest] = fragment.split('\n');
+  const defined = Object.entries(definitions).map(([name, value]) => `#define ${name} ${value}`);
+  const fragmentSource = [version, ...defined, ...rest].join('\n');
   const handle = gl.createProgram();
   for (const [kind, source] of [
     [gl.VERTEX_SHADER, vertexSource],
@@ -66,10 +70,10 @@ export function setUniforms(gl: WebGL2RenderingContext, program: Program, values
   }
 }
 
-/** A tile's numbers as a texture, one after the other as they lie in the file: nothing is repacked. */
+/** A tile's numbers as a texture, one after the other as they lie in the file. */
 export function upload(gl: WebGL2RenderingContext, layer: Layer, data: ArrayBuffer): WebGLTexture {
   const { internal, format, type, view, perTexel } = textureForm(gl, layer);
-  const numbers = view(data);
+  const numbers = view(layer.coding.kind === 'scaled' ? inFours(layer, data) : data);
   const texture = gl.createTexture();
   gl.bindTexture(gl.TEXTURE_2D, texture);
   gl.pixelStorei(gl.UNPACK_ALIGNMENT, 1);
@@ -79,12 +83,16 @@ export function upload(gl: WebGL2RenderingContext, layer: Layer, data: ArrayBuff
   return texture;
 }
 
-/** A table of colours, (n, 4) bytes, as a texture of one row. */
-export function uploadColours(gl: WebGL2RenderingContext, table: Uint8Array): WebGLTexture {
+/** A table as a texture of one row: colours (n, 4) in bytes, or pairs (n, 2) of floats. */
+export function uploadTable(gl: WebGL2RenderingContext, table: Uint8Array | Float32Array): WebGLTexture {
   const texture = gl.createTexture();
   gl.bindTexture(gl.TEXTURE_2D, texture);
   gl.pixelStorei(gl.UNPACK_ALIGNMENT, 1);
-  gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGBA8, table.length / 4, 1, 0, gl.RGBA, gl.UNSIGNED_BYTE, table);
+  if (table instanceof Uint8Array) {
+    gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGBA8, table.length / 4, 1, 0, gl.RGBA, gl.UNSIGNED_BYTE, table);
+  } else {
+    gl.texImage2D(gl.TEXTURE_2D, 0, gl.RG32F, table.length / 2, 1, 0, gl.RG, gl.FLOAT, table);
+  }
   nearest(gl);
   return texture;
 }
@@ -124,14 +132,29 @@ function textureForm(gl: WebGL2RenderingContext, layer: Layer): TextureForm {
         view: (data) => new Float32Array(data),
       };
     case 'scaled': {
-      const pair = layer.bands.length === 2;
-      return {
-        internal: pair ? gl.RG16I : gl.R16I,
-        format: pair ? gl.RG_INTEGER : gl.RED_INTEGER,
-        type: gl.SHORT,
-        perTexel: pair ? 2 : 1,
-        view: (data) => new Int16Array(data),
-      };
+      const [internal, format, perTexel] = {
+        1: [gl.R16I, gl.RED_INTEGER, 1],
+        2: [gl.RG16I, gl.RG_INTEGER, 2],
+      }[layer.bands.length] ?? [gl.RGBA16I, gl.RGBA_INTEGER, 4];
+      return { internal, format, type: gl.SHORT, perTexel, view: (whole) => new Int16Array(whole) };
     }
   }
+}
+
+/** Texels of four numbers that hold the bands of a pixel, where they are more than two. */
+export function texelsPerPixel(layer: Layer): number {
+  return Math.ceil(layer.bands.length / 4);
+}
+
+/** Whole numbers of 16 bits with each pixel's bands filled up to a multiple of four; one or two bands stay as they are. */
+function inFours(layer: Layer, data: ArrayBuffer): ArrayBuffer {
+  const bands = layer.bands.length;
+  const width = 4 * texelsPerPixel(layer);
+  if (bands <= 2 || bands === width) return data;
+  const from = new Int16Array(data);
+  const to = new Int16Array((from.length / bands) * width);
+  for (let at = 0, into = 0; at < from.length; at += bands, into += width) {
+    for (let band = 0; band < bands; band += 1) to[into + band] = from[at + band];
+  }
+  return to.buffer;
 }

@@ -85,7 +85,7 @@ export function swatch(look: Look): HTMLCanvasElement {
   const line = PERIOD / 4;
   const patterned: Record<Look['pattern'], (x: number, y: number) => boolean> = {
     plain: () => false,
-    'falling lines': (x, y) => (x - y + 10 * PERIOD) % PERIOD < line,
+    'falling lines': (x, y) => (y - x + 10 * PERIOD) % PERIOD < line,
     'rising lines': (x, y) => (x + y) % PERIOD < line,
     'level lines': (_, y) => y % PERIOD < line,
     dots: (x, y) => x % PERIOD <= line && y % PERIOD <= line,

@@ -67,12 +67,11 @@ export function beyondLamps(lamp: Lamp, field: Field): 'below' | 'above' | null 
 export function lampUniforms(light: Light, field: Field, evenly: boolean): Uniforms {
   const distance_mm = field.lamps?.distance_mm ?? null;
   const near = light.near && distance_mm !== null && !evenly;
-  const lamps = [light.lamp, ...(light.fill.on ? [light.fill] : [])];
-  const places = lamps.flatMap((lamp) => direction(lamp).map((part) => part * (near ? distance_mm : 1)));
+  const place = (lamp: Lamp) => direction(lamp).map((part) => part * (near ? distance_mm : 1));
   return {
-    lamp_count: lamps.length,
-    lamps: places.concat(0, 0, 0).slice(0, 6),
-    lamp_strength: [1, light.fill.strength],
+    lamp_main: place(light.lamp),
+    lamp_fill: place(light.fill),
+    fill_strength: light.fill.strength,
     lamps_near: near,
     camera_mm: field.camera_distance_mm ?? 0,
     stops: light.stops,

@@ -81,6 +81,7 @@ export class Pane {
   private light(): void {
     const { picture } = this.picture;
     if (!picture || !this.drawn) return;
+    picture.lamps = this.room.shown.fill.on ? 2 : 1;
     Object.assign(picture.uniforms, lightOf(picture.field, this.drawn, this.room.shown));
     this.picture.changed();
   }

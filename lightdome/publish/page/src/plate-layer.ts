@@ -2,7 +2,7 @@
 
 import type { FrameState } from 'ol/Map';
 import MapLayer from 'ol/layer/Layer';
-import { compile, setUniforms, uploadColours, type Program, type Uniforms } from './gl';
+import { compile, setUniforms, uploadTable, type Program, type Uniforms } from './gl';
 import { extentOf } from './frame';
 import type { Field } from './plate';
 import { Tiles, type Source, type Wanted } from './tiles';
@@ -13,7 +13,9 @@ export interface Picture {
   fragment: string;
   tiles: { sampler: string; source: Source }[];
   uniforms: Uniforms;
-  colours: Uint8Array | null;
+  /** Small tables by the name of their sampler. */
+  tables: Record<string, Uint8Array | Float32Array>;
+  lamps: 1 | 2;
 }
 
 const FINEST_SHARE = 1.15; // texels may be this much larger than screen pixels before a finer level is taken
@@ -25,9 +27,9 @@ export class PlateLayer extends MapLayer {
   picture: Picture | null = null;
   readonly canvas = document.createElement('canvas');
   private readonly gl: WebGL2RenderingContext;
-  private readonly tiles: Tiles;
+  private readonly held: Tiles;
   private programs = new Map<string, Program>();
-  private colourTables = new Map<Uint8Array, WebGLTexture>();
+  private tables = new Map<Uint8Array | Float32Array, WebGLTexture>();
   private square: WebGLBuffer | null = null;
 
   constructor(trouble: (words: string) => void) {
@@ -35,7 +37,7 @@ export class PlateLayer extends MapLayer {
     const gl = this.canvas.getContext('webgl2', { antialias: false, depth: false, stencil: false });
     if (!gl) throw new Error('webgl2');
     this.gl = gl;
-    this.tiles = new Tiles(gl, () => this.changed(), trouble);
+    this.held = new Tiles(gl, () => this.changed(), trouble);
     this.canvas.className = 'picture';
     this.canvas.addEventListener('webglcontextlost', (event) => {
       event.preventDefault();
@@ -50,12 +52,6 @@ export class PlateLayer extends MapLayer {
     this.changed();
   }
 
-  /** Draw now and hand the canvas over while it still holds what was drawn. */
-  snapshot(frame: FrameState): HTMLCanvasElement {
-    this.draw(frame);
-    return this.canvas;
-  }
-
   protected override disposeInternal(): void {
     this.forget();
     this.gl.getExtension('WEBGL_lose_context')?.loseContext();
@@ -63,9 +59,9 @@ export class PlateLayer extends MapLayer {
   }
 
   private forget(): void {
-    this.tiles.clear();
+    this.held.clear();
     this.programs.clear();
-    this.colourTables.clear();
+    this.tables.clear();
     this.square = null;
   }
 
@@ -87,6 +83,7 @@ export class PlateLayer extends MapLayer {
     const [x, y] = frame.viewState.center;
     setUniforms(gl, program, {
       ...picture.uniforms,
+      screen_rows: height,
       view_mm: [x, y, (width * perPixel) / 2, (height * perPixel) / 2],
     });
     const grid = new LevelGrid(picture);
@@ -94,16 +91,17 @@ export class PlateLayer extends MapLayer {
     const half = [(width * perPixel) / 2, (height * perPixel) / 2];
     const visible = grid.tilesWithin(level, [x - half[0], y - half[1], x + half[0], y + half[1]], [x, y]);
     for (const tile of visible) this.drawTile(program, picture, grid, tile);
-    this.missing = this.tiles.ask(this.wanted(picture, grid, visible));
+    this.missing = this.held.ask(this.wanted(picture, grid, visible));
     return canvas;
   }
 
   private use(picture: Picture): Program {
     const { gl } = this;
-    let program = this.programs.get(picture.fragment);
+    const key = `${picture.lamps} ${picture.fragment}`;
+    let program = this.programs.get(key);
     if (!program) {
-      program = compile(gl, picture.fragment);
-      this.programs.set(picture.fragment, program);
+      program = compile(gl, picture.fragment, { LAMPS: picture.lamps });
+      this.programs.set(key, program);
     }
     gl.useProgram(program.handle);
     if (!this.square) {
@@ -114,16 +112,17 @@ export class PlateLayer extends MapLayer {
     gl.bindBuffer(gl.ARRAY_BUFFER, this.square);
     gl.enableVertexAttribArray(0);
     gl.vertexAttribPointer(0, 2, gl.FLOAT, false, 0, 0);
-    if (picture.colours) {
-      let table = this.colourTables.get(picture.colours);
+    Object.entries(picture.tables).forEach(([sampler, values], index) => {
+      const unit = picture.tiles.length + index;
+      gl.activeTexture(gl.TEXTURE0 + unit);
+      let table = this.tables.get(values);
       if (!table) {
-        table = uploadColours(gl, picture.colours);
-        this.colourTables.set(picture.colours, table);
+        table = uploadTable(gl, values);
+        this.tables.set(values, table);
       }
-      gl.activeTexture(gl.TEXTURE0 + picture.tiles.length);
       gl.bindTexture(gl.TEXTURE_2D, table);
-      setUniforms(gl, program, { colours: picture.tiles.length });
-    }
+      setUniforms(gl, program, { [sampler]: unit });
+    });
     return program;
   }
 
@@ -131,7 +130,7 @@ export class PlateLayer extends MapLayer {
   private drawTile(program: Program, picture: Picture, grid: LevelGrid, tile: TileAt): void {
     for (let level = tile.level; level < grid.count; level += 1) {
       const from = level === tile.level ? tile : grid.tileOver(level, tile);
-      const textures = picture.tiles.map(({ source }) => this.tiles.texture({ source, ...from }));
+      const textures = picture.tiles.map(({ source }) => this.held.texture({ source, ...from }));
       if (textures.some((texture) => texture === null)) continue;
       const { gl } = this;
       const uniforms: Uniforms = {

@@ -15,10 +15,10 @@ import valueFloat from './shade/value_float.glsl?raw';
 import valueTilt from './shade/value_tilt.glsl?raw';
 import valueWhole from './shade/value_whole.glsl?raw';
 import { Cog } from './cog';
-import type { Uniforms } from './gl';
+import { texelsPerPixel, type Uniforms } from './gl';
 import { lampUniforms, type Light } from './light';
 import { CLASS_LOOKS, colourTable, FLAG_LOOKS, PATTERN_CODES, rgb, type Look, type Palette } from './looks';
-import type { Field, Layer } from './plate';
+import type { Field, Layer, Lobe } from './plate';
 import type { Picture } from './plate-layer';
 
 export type StateKey =
@@ -48,6 +48,11 @@ interface StateRule {
   palette?: Palette;
 }
 
+/** Squares of the norms, times pi, of the hemispherical harmonics' polynomials, in the order of the coefficients. */
+const NORMS = [1 / 4, 3 / 4, 3 / 4, 3 / 4, 15 / 4, 15 / 4, 5 / 16, 15 / 4, 15 / 16]
+  .concat([35 / 32, 105 / 4, 21 / 32, 7 / 16, 21 / 32, 105 / 16, 35 / 32])
+  .map((norm) => Math.sqrt((2 * norm) / Math.PI));
+const FIRST_COEFFICIENT = 6; // of the bands of the lobe model
 const PATTERN_PX = 12;
 const HATCHED = -32768;
 
@@ -121,26 +126,32 @@ interface Ingredients {
   parts: string[];
   layers: [sampler: string, layer: Layer][];
   uniforms: Uniforms;
-  evenly: boolean;
+  /** Of the lobe: value and rise at each knot. */
+  table?: Float32Array;
 }
 
 /** Everything that stays the same while the lamp moves. */
 export async function pictureOf(field: Field, key: StateKey, range: [number, number]): Promise<Picture> {
   const rule = ruleOf(key);
-  const { parts, layers, uniforms } = ingredientsOf(field, key);
+  const { parts, layers, uniforms, table } = ingredientsOf(field, key);
   const cogs = await Promise.all(layers.map(([, layer]) => openLayer(layer)));
   return {
     field,
     fragment: [common, ...parts].join('\n'),
+    tables: {
+      ...(rule.palette && { colours: colourTable(rule.palette) }),
+      ...(table && { knots: table }),
+    },
     tiles: layers.map(([sampler, layer], index) => ({ sampler, source: { layer, cog: cogs[index] } })),
+    lamps: 1,
     uniforms: { ...uniforms, shown_range: range, pattern_px: PATTERN_PX },
-    colours: rule.palette ? colourTable(rule.palette) : null,
   };
 }
 
 /** The numbers that change with the lamp. */
 export function lightOf(field: Field, key: StateKey, light: Light): Uniforms {
-  return lampUniforms(light, field, ingredientsOf(field, key).evenly);
+  const { kind } = ruleOf(key);
+  return lampUniforms(light, field, kind === 'relief' || (kind === 'codes' && lightModel(field) === null));
 }
 
 function ingredientsOf(field: Field, key: StateKey): Ingredients {
@@ -174,7 +185,7 @@ function light(field: Field, model: 'lobe' | 'harmonics'): Ingredients {
 }
 
 function noLight(): Ingredients {
-  return { parts: [lightNone], layers: [], uniforms: {}, evenly: true };
+  return { parts: [lightNone], layers: [], uniforms: {} };
 }
 
 function ofLobe(field: Field): Ingredients {
@@ -193,32 +204,45 @@ function ofLobe(field: Field): Ingredients {
   // an even number of steps where a band has both signs, so that zero is one of them
   const steps = names.map((name) => 2 ** bits[name] - (ranges[name][0] < 0 ? 2 : 1));
   const perStep = names.map((name, index) => (curved(name, ranges[name][1]) - low[index]) / steps[index]);
-  const knots = lobe.table.slice(0, -1).flatMap((value, index) => [value, lobe.table[index + 1] - value]);
+  const orthonormal = (value: number, index: number) => value * (NORMS[index - FIRST_COEFFICIENT] ?? 1);
   return {
-    parts: ['#define BASIS 9', lamps, hemisphere, lightLobe],
+    parts: [lamps, hemisphere, lightLobe],
     layers: [['relight', layer]],
+    table: knotsOf(lobe),
     uniforms: {
-      low,
-      per_step: perStep,
-      knots,
+      low: [...low.map(orthonormal), 0],
+      per_step: [...perStep.map(orthonormal), 0],
       stretched: lobe.stretched,
       diffuse_curvature: lobe.diffuse_curvature,
       shadow_share: lobe.shadowing,
       lobe_integral: lobe.integral,
     },
-    evenly: false,
   };
+}
+
+const knots = new WeakMap<Lobe, Float32Array>();
+
+/** Value of the table at each knot, and its rise to the next. */
+function knotsOf(lobe: Lobe): Float32Array {
+  let table = knots.get(lobe);
+  if (!table) {
+    table = Float32Array.from(lobe.table.slice(0, -1).flatMap((value, index) => [value, lobe.table[index + 1] - value]));
+    knots.set(lobe, table);
+  }
+  return table;
 }
 
 function ofHarmonics(field: Field): Ingredients {
   const layer = field.layers.harmonics;
   if (layer.coding.kind !== 'scaled') throw new Error(`${layer.file}: ${layer.coding.kind}`);
   const { scale, offset, unknown } = layer.coding;
+  const texels = texelsPerPixel(layer);
+  const padded = (values: number[]) =>
+    [...values, ...new Array<number>(4 * texels - values.length).fill(0)].map((value, index) => value * NORMS[index]);
   return {
-    parts: [`#define BASIS ${layer.bands.length}`, lamps, hemisphere, lightHarmonics],
+    parts: [`#define TEXELS ${texels}`, `#define SUM ${texels > 3 ? 'order_3' : 'order_2'}`, lamps, hemisphere, lightHarmonics],
     layers: [['harmonics', layer]],
-    uniforms: { scales: scale, offsets: offset, unknown_code: unknown },
-    evenly: false,
+    uniforms: { scales: padded(scale), offsets: padded(offset), unknown_code: unknown },
   };
 }
 
@@ -227,14 +251,13 @@ function relief(field: Field): Ingredients {
     parts: [lamps, lightRelief],
     layers: [['slopes', field.layers.slopes]],
     uniforms: slopeUniforms(field),
-    evenly: true,
   };
 }
 
 function ofValues(field: Field, key: StateKey): Ingredients {
   const layer = field.layers[ruleOf(key).needs[0]];
   if (key === 'tilt') {
-    return { parts: [valueTilt, showScalar], layers: [['slopes', layer]], uniforms: slopeUniforms(field), evenly: true };
+    return { parts: [valueTilt, showScalar], layers: [['slopes', layer]], uniforms: slopeUniforms(field) };
   }
   if (layer.coding.kind === 'float') {
     const unknown = layer.coding.unknown ?? -1e30;
@@ -242,12 +265,11 @@ function ofValues(field: Field, key: StateKey): Ingredients {
       parts: [valueFloat, showScalar],
       layers: [['values', layer]],
       uniforms: { unknown_value: unknown },
-      evenly: true,
-    };
+      };
   }
   const { scale, offset, unknown } = scaledOf(layer);
   const uniforms = { scale: scale[0], offset: offset[0], unknown_value: unknown };
-  return { parts: [valueWhole, showScalar], layers: [['values', layer]], uniforms, evenly: true };
+  return { parts: [valueWhole, showScalar], layers: [['values', layer]], uniforms };
 }
 
 function slopeUniforms(field: Field): Uniforms {

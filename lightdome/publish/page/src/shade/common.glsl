@@ -12,15 +12,18 @@ uniform vec4 texel_mm;      // plate x, y of the tile's upper left corner; size 
 uniform float stops;        // exposure, powers of two
 out vec4 seen;
 
-const int FLAT_WIDTH = 2048; // of textures that hold a tile's numbers one after the other
+// of textures that hold a tile's numbers one after the other
+const int FLAT_SHIFT = 11;
+const int FLAT_WIDTH = 1 << FLAT_SHIFT;
 
-ivec2 pixel() { return clamp(ivec2(floor(texel_at)), ivec2(0), ivec2(tile_px - 1)); }
-int pixel_index() { ivec2 at = pixel(); return at.y * tile_px + at.x; }
-ivec2 flat_at(int index) { return ivec2(index & (FLAT_WIDTH - 1), index / FLAT_WIDTH); }
-vec2 plate_at() {
-  vec2 centre = vec2(pixel()) + 0.5;
-  return vec2(texel_mm.x + centre.x * texel_mm.z, texel_mm.y - centre.y * texel_mm.w);
+ivec2 texel;                // set by begin()
+int pixel_index;
+void begin() {
+  texel = clamp(ivec2(texel_at), ivec2(0), ivec2(tile_px - 1));
+  pixel_index = texel.y * tile_px + texel.x;
 }
+ivec2 flat_at(int index) { return ivec2(index & (FLAT_WIDTH - 1), index >> FLAT_SHIFT); }
+vec2 plate_at() { return texel_mm.xy + (vec2(texel) + 0.5) * vec2(texel_mm.z, -texel_mm.w); }
 
 // IEC 61966-2-1
 float encode(float linear) {

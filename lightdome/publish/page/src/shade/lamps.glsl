@@ -1,19 +1,19 @@
 // One or two lamps: where they stand for a place on the plate, and how strongly they light it.
-uniform int lamp_count;
-uniform vec3 lamps[2];          // near: place in mm; distant: unit vector toward the lamp
-uniform float lamp_strength[2];
+// Written for software renderers too: they keep local arrays in memory and run both ways of a branch, so that the number
+// of lamps is compiled in (LAMPS).
+uniform vec3 lamp_main;         // near: place in mm; distant: unit vector toward the lamp
+uniform vec3 lamp_fill;
+uniform float fill_strength;
 uniform bool lamps_near;
 uniform float camera_mm;        // entrance pupil above the origin; 0 where the projection is orthographic
 
-vec3 toward_lamp(int index, vec2 place, out float irradiance) {
-  if (!lamps_near) {
-    irradiance = lamp_strength[index];
-    return lamps[index];
-  }
-  vec3 way = lamps[index] - vec3(place, 0.0);
-  float squared = dot(way, way);
-  irradiance = lamp_strength[index] * dot(lamps[index], lamps[index]) / squared;
-  return way * inversesqrt(squared);
+vec3 toward_lamp(vec3 lamp, vec2 place, out float irradiance) {
+  irradiance = 1.0;
+  if (!lamps_near) return lamp;
+  vec3 way = lamp - vec3(place, 0.0);
+  float inverse = inversesqrt(dot(way, way));
+  irradiance = dot(lamp, lamp) * inverse * inverse;
+  return way * inverse;
 }
 
 vec3 toward_camera(vec2 place) {

@@ -1,86 +1,87 @@
 // A pixel's light by the lobe model: twelve bytes of whole numbers, the plate's lobe, and order-2 harmonics of the rest.
 uniform usampler2D relight;
-uniform float low[15];
-uniform float per_step[15];
-uniform vec2 knots[64];         // the lobe's table: value and rise to the next knot
+uniform vec4 low[4];            // by band, four to a vector: lowest value, and value of a step
+uniform vec4 per_step[4];
+uniform sampler2D knots;        // the lobe's table: value and rise to the next knot
 uniform vec3 stretched;         // xx, xy, yy
 uniform float diffuse_curvature;
 uniform float shadow_share;
 uniform float lobe_integral;
 
-float unshadowed(float cosine, float roughness) {
+struct Surface {
+  vec2 slope;
+  float scale;                  // cosine between normal and z
+  float diffuse;
+  float squared;                // of the roughness
+  float shadowing;              // the same of what facets shadow each other with
+  float widening;               // squared roughness over squared scale
+  float strength;               // of the lobe: all of it that the lamp does not change
+  float limit;
+  vec3 view;
+  Coefficients rest;
+};
+
+float unshadowed(float cosine, float squared) {
   float c = max(cosine, 1e-6);
-  return 2.0 * c / (c + sqrt(c * c + roughness * roughness * (1.0 - c * c)));
+  return 2.0 * c / (c + sqrt(c * c + squared * (1.0 - c * c)));
 }
 
-// the numbers of a pixel; false where it is unknown
-bool unpack(out float code[15]) {
-  int first = 3 * pixel_index();
-  uvec4 a = texelFetch(relight, flat_at(first), 0);
-  uvec4 b = texelFetch(relight, flat_at(first + 1), 0);
-  uvec4 c = texelFetch(relight, flat_at(first + 2), 0);
-  code[0] = float(a.x << 4 | a.y >> 4);
-  code[1] = float((a.y & 15u) << 8 | a.z);
-  code[2] = float(a.w);
-  code[3] = float(b.x);
-  code[4] = float(b.y);
-  code[5] = float(b.z);
-  code[6] = float(b.w);
-  code[7] = float(c.x >> 4);
-  code[8] = float(c.x & 15u);
-  code[9] = float(c.y >> 4);
-  code[10] = float(c.y & 15u);
-  code[11] = float(c.z >> 4);
-  code[12] = float(c.z & 15u);
-  code[13] = float(c.w >> 4);
-  code[14] = float(c.w & 15u);
-  return b.z > 0u;
+// `reflect` of surface/lobe.py with the half vector not divided by its z, which saves most divisions
+float light_of_lamp(Surface s, vec3 to) {
+  float lit = (to.z - dot(s.slope, to.xy)) * s.scale;
+  vec3 h = to + s.view;
+  float along = h.z - dot(s.slope, h.xy);
+  vec2 d = h.xy + s.slope * h.z;
+  float across = s.slope.x * h.y - s.slope.y * h.x;
+  float width = along * along * s.squared;
+  float inverse = 1.0 / (width + stretched.x * d.x * d.x + stretched.y * 2.0 * d.x * d.y + stretched.z * d.y * d.y + across * across);
+  float knot = 64.0 - 64.0 * width * inverse;
+  float before = clamp(floor(knot), 0.0, 63.0);
+  vec2 of_table = texelFetch(knots, ivec2(int(before), 0), 0).rg;
+  float peak = s.widening * dot(h, h) * inverse;
+  float spread = peak * peak * (of_table.x + (knot - before) * of_table.y) * unshadowed(lit, s.shadowing);
+  float shown = s.diffuse * lit * (1.0 + diffuse_curvature * lit) + s.strength * spread;
+  float highlight = lit > 0.0 ? min(shown, s.limit) : 0.0;
+  return max(highlight + order_2(s.rest, stretched_to_sphere(to)), 0.0);
 }
 
 bool light_of_pixel(out float light) {
-  float value[15];
+  int first = 3 * pixel_index;
+  uvec4 a = texelFetch(relight, flat_at(first), 0);
+  uvec4 b = texelFetch(relight, flat_at(first + 1), 0);
+  uvec4 c = texelFetch(relight, flat_at(first + 2), 0);
   light = 0.0;
-  if (!unpack(value)) return false;
-  for (int index = 0; index < 15; index += 1) value[index] = low[index] + value[index] * per_step[index];
-  vec2 slope = vec2(value[0], value[1]);
-  float diffuse = value[2] * value[2];
-  float specular = value[3] * value[3];
-  float roughness = exp(value[4]);
-  float limit = value[5] * value[5];
+  if (b.z == 0u) return false;
+  uvec4 high_digits = c >> 4u;
+  uvec4 low_digits = c & 15u;
+  vec4 facet = low[0] + per_step[0] * vec4(uvec4(a.x << 4 | a.y >> 4, (a.y & 15u) << 8 | a.z, a.w, b.x));
+  vec4 more = low[1] + per_step[1] * vec4(uvec4(b.yzw, high_digits.x));
+  vec4 third = low[2] + per_step[2] * vec4(uvec4(low_digits.x, high_digits.y, low_digits.y, high_digits.z));
+  vec4 fourth = low[3] + per_step[3] * vec4(uvec4(low_digits.z, high_digits.w, low_digits.w, 0u));
 
   vec2 place = plate_at();
-  vec3 view = toward_camera(place);
-  float scale = inversesqrt(1.0 + dot(slope, slope));
-  float seen_cosine = (view.z - dot(slope, view.xy)) * scale;
-  float shadowing = roughness * shadow_share;
-  float strength = specular * unshadowed(seen_cosine, shadowing) / (seen_cosine * 4.0 * roughness * roughness * lobe_integral);
+  Surface s;
+  s.slope = facet.xy;
+  s.scale = inversesqrt(1.0 + dot(s.slope, s.slope));
+  s.diffuse = facet.z * facet.z / (1.0 + diffuse_curvature);
+  float roughness = exp(more.x);
+  s.squared = roughness * roughness;
+  s.shadowing = s.squared * shadow_share * shadow_share;
+  s.widening = s.squared / (s.scale * s.scale);
+  s.limit = more.y * more.y;
+  s.view = toward_camera(place);
+  float seen_cosine = (s.view.z - dot(s.slope, s.view.xy)) * s.scale;
+  s.strength = facet.w * facet.w * unshadowed(seen_cosine, s.shadowing) / (seen_cosine * 4.0 * s.squared * lobe_integral);
+  s.rest.a = vec4(more.zw, third.xy);
+  s.rest.b = vec4(third.zw, fourth.xy);
+  s.rest.c.x = fourth.z;
 
-  for (int index = 0; index < lamp_count; index += 1) {
-    float irradiance;
-    vec3 to = toward_lamp(index, place, irradiance);
-    float lit = (to.z - dot(slope, to.xy)) * scale;
-    float shown = 0.0;
-    if (lit > 0.0) {
-      vec3 half_way = to + view;
-      vec2 tilt = -half_way.xy / half_way.z;
-      float along = 1.0 + dot(slope, tilt);
-      vec2 d = tilt - slope;
-      float cross_part = slope.x * tilt.y - slope.y * tilt.x;
-      float way = along * roughness;
-      float u = (stretched.x * d.x * d.x + 2.0 * stretched.y * d.x * d.y + stretched.z * d.y * d.y + cross_part * cross_part) / (way * way);
-      float w = u / (1.0 + u);
-      float knot = w * 64.0;
-      int before = min(int(knot), 63);
-      float spread = knots[before].x + (knot - float(before)) * knots[before].y;
-      float cosine2 = along * along * scale * scale / (1.0 + dot(tilt, tilt));
-      spread *= (1.0 - w) * (1.0 - w) * unshadowed(lit, shadowing) / (cosine2 * cosine2);
-      shown = diffuse * (lit + diffuse_curvature * lit * lit) / (1.0 + diffuse_curvature) + strength * spread;
-    }
-    float basis[9];
-    hemispherical_harmonics(to, basis);
-    float rest = 0.0;
-    for (int term = 0; term < 9; term += 1) rest += basis[term] * value[6 + term];
-    light += irradiance * max(min(shown, limit) + rest, 0.0);
-  }
+  float irradiance;
+  vec3 to = toward_lamp(lamp_main, place, irradiance);
+  light = irradiance * light_of_lamp(s, to);
+#if LAMPS > 1
+  to = toward_lamp(lamp_fill, place, irradiance);
+  light += fill_strength * irradiance * light_of_lamp(s, to);
+#endif
   return true;
 }

@@ -9,16 +9,17 @@ uniform float relief_strength;
 const float LEVEL = 0.4;
 
 bool light_of_pixel(out float light) {
-  ivec2 code = texelFetch(slopes, flat_at(pixel_index()), 0).rg;
+  ivec2 code = texelFetch(slopes, flat_at(pixel_index), 0).rg;
   light = 0.0;
   if (code.x == unknown_code || code.y == unknown_code) return false;
   vec2 slope = (vec2(code) * scales + offsets) * relief_strength;
   float scale = inversesqrt(1.0 + dot(slope, slope));
-  float total = 0.0;
-  for (int index = 0; index < lamp_count; index += 1) {
-    light += lamp_strength[index] * max(0.0, (lamps[index].z - dot(slope, lamps[index].xy)) * scale);
-    total += lamp_strength[index] * lamps[index].z;
-  }
+  light = max(0.0, (lamp_main.z - dot(slope, lamp_main.xy)) * scale);
+  float total = lamp_main.z;
+#if LAMPS > 1
+  light += fill_strength * max(0.0, (lamp_fill.z - dot(slope, lamp_fill.xy)) * scale);
+  total += fill_strength * lamp_fill.z;
+#endif
   light *= LEVEL / total;
   return true;
 }

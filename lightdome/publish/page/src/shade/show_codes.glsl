@@ -7,11 +7,13 @@ uniform int look_pattern[8];
 uniform vec3 look_colour[8];
 uniform bool codes_are_bits;
 uniform float pattern_px;       // screen pixels in a period
+uniform float screen_rows;
 
 bool patterned(int pattern) {
-  vec2 at = mod(floor(gl_FragCoord.xy), pattern_px);
+  vec2 at = floor(gl_FragCoord.xy);
+  at = mod(vec2(at.x, screen_rows - 1.0 - at.y), pattern_px); // rows from above
   float line = floor(pattern_px / 4.0);
-  if (pattern == 1) return mod(at.x - at.y, pattern_px) < line;
+  if (pattern == 1) return mod(at.y - at.x, pattern_px) < line;
   if (pattern == 2) return mod(at.x + at.y, pattern_px) < line;
   if (pattern == 3) return at.y < line;
   if (pattern == 4) return at.x <= line && at.y <= line;
@@ -19,7 +21,8 @@ bool patterned(int pattern) {
 }
 
 void main() {
-  int code = int(texelFetch(codes, flat_at(pixel_index()), 0).r);
+  begin();
+  int code = int(texelFetch(codes, flat_at(pixel_index), 0).r);
   float light;
   bool known = light_of_pixel(light);
   vec3 ground = known ? vec3(0.5 + 0.45 * encode(light / white * exp2(stops))) : hatch().rgb;

@@ -2,8 +2,9 @@
 uniform float white;
 uniform usampler2D colour;
 void main() {
+  begin();
   float light;
-  uvec3 code = texelFetch(colour, flat_at(pixel_index()), 0).rgb;
+  uvec3 code = texelFetch(colour, flat_at(pixel_index), 0).rgb;
   if (!light_of_pixel(light) || code == uvec3(0u)) {
     seen = hatch();
     return;

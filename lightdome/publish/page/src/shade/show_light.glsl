@@ -1,5 +1,6 @@
 uniform float white;            // linear light shown as white
 void main() {
+  begin();
   float light;
   if (!light_of_pixel(light)) {
     seen = hatch();

@@ -3,6 +3,7 @@ uniform vec2 shown_range;
 uniform sampler2D colours;
 
 void main() {
+  begin();
   bool known;
   float value = value_of_pixel(known);
   if (!known) {
