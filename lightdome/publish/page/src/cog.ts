@@ -75,21 +75,6 @@ export class Cog {
     })) as unknown as ArrayLike<number>[];
     return Array.from(read, (band) => Float64Array.from(band));
   }
-
-  /** Names of the bands, from the metadata that the file carries. */
-  async bandNames(): Promise<string[]> {
-    const count = this.images[0].getSamplesPerPixel();
-    const names: string[] = [];
-    for (let band = 0; band < count; band += 1) {
-      const said = (await this.images[0].getGDALMetadata(band)) as Record<string, string> | null;
-      names.push(said?.DESCRIPTION ?? '');
-    }
-    return names;
-  }
-
-  get bandCount(): number {
-    return this.images[0].getSamplesPerPixel();
-  }
 }
 
 async function decoderOf(image: GeoTIFFImage): Promise<Decoder> {

@@ -8,6 +8,8 @@ import { LampRuler } from './lamp-ruler';
 import { legendOf } from './legend';
 import { firstLight } from './light';
 import { LightPanel } from './light-panel';
+import { MeasurePanel } from './measure/panel';
+import { readOut } from './measure/readout';
 import { Pane } from './pane';
 import { shownFields, type Field, type Plate } from './plate';
 import { Room } from './room';
@@ -27,6 +29,8 @@ export class Review {
   private readonly stage = el('div', { className: 'panes' });
   private readonly status = el('p', { className: 'status', role: 'status' });
   private readonly divider = el('input', { type: 'range', min: '0', max: '100', value: '50', className: 'divider' });
+  private readonly reading = el('p', { className: 'reading' });
+  readonly measuring: MeasurePanel;
   private readonly paneControls = el('div', {});
   private readonly ruler: LampRuler;
   private readonly lightPanel: LightPanel;
@@ -49,6 +53,7 @@ export class Review {
     });
     this.ruler = new LampRuler(this.room);
     this.lightPanel = new LightPanel(this.room, plate, () => this.panes[0]?.field ?? first);
+    this.measuring = new MeasurePanel(plate, () => this.panes, (message) => this.tell(message));
     this.element = this.layOut();
     this.addPane(first, lightModel(first) ?? statesOf(first)[0]);
     this.divider.addEventListener('input', () => this.cut());
@@ -122,6 +127,8 @@ export class Review {
     );
     this.panes.push(pane);
     this.stage.append(pane.element);
+    pane.map.addLayer(this.measuring.layer());
+    readOut(pane, this.reading, () => null);
     pane.watch(() => this.refreshControls());
     this.refreshControls();
   }
@@ -179,6 +186,7 @@ export class Review {
     );
     const panels = tabs(words.panels, [
       [words.tabs.light, el('div', {}, this.paneControls, this.lightPanel.element)],
+      [words.tabs.measure, this.measuring.element],
     ]);
     return el(
       'div',
@@ -191,7 +199,7 @@ export class Review {
         el('div', { className: 'stage', id: 'stage' }, this.ruler.element as unknown as HTMLElement, this.stage, this.divider),
         el('aside', { className: 'side', 'aria-label': words.panels }, panels),
       ),
-      el('footer', {}, this.status),
+      el('footer', {}, this.status, this.reading),
     );
   }
 }

@@ -2,6 +2,7 @@
 
 import type { StateKey } from './states';
 
+const mm = (value: number) => value.toFixed(3).replace('-', '−');
 const degrees = (value: number) => `${value.toFixed(0)}°`;
 
 export const words = {
@@ -120,5 +121,55 @@ export const words = {
     nothing: 'Nothing of this plate can be shown yet.',
     lost: 'The graphics context was lost; the picture comes back as soon as the browser restores it.',
     missing: (layer: string, why: string) => `${layer}: ${why}`,
+  },
+  measure: {
+    heading: 'Measure',
+    results: 'Measurements',
+    kinds: { distance: 'Distance', area: 'Area', section: 'Cross-section', roughness: 'Roughness' },
+    how: 'Choose a tool and draw on view 1, or give coordinates. Escape ends drawing.',
+    hints: {
+      distance: 'Click along the line; double-click ends it.',
+      area: 'Click the corners; double-click ends the outline.',
+      section: 'Click beside the groove on one side, then on the other: both ends must lie on the surface beside it.',
+      roughness: 'Click two opposite corners of a box.',
+    },
+    coordinates: 'x, y; x, y in mm',
+    coordinatesExample: '-1.5, 0; 1.5, 0',
+    take: 'Measure',
+    twice: '± is twice the standard uncertainty (k = 2), about 95 %.',
+    unknown: 'unknown',
+    noUncertainty: 'no uncertainty known',
+    length: 'Length',
+    area: 'Area',
+    depth: 'Depth',
+    width: 'Width at half depth',
+    chart: 'Cross-section: height in micrometres over the distance in millimetres, with the band of its uncertainty',
+    alongAxis: 'distance, mm',
+    heightAxis: 'height, µm (band: k = 2)',
+    pitchKnown: 'Uncertainty: pixel pitch, and reading each point to the pixel.',
+    pitchUnknown: 'Uncertainty: reading each point to the pixel only; none is known of the pixel pitch.',
+    rule:
+      'Read on the full height. Depth: from the line through both shoulders (the first and last 15 % of the section) to the mean over one pixel about the lowest point. Width: between the points where the section rises through half the depth.',
+    noGroove: 'No width and depth: both shoulders and a bottom below them must be known.',
+    roughnessRule: (pixels: number) =>
+      `Sq and Sa of ${pixels} heights after their plane is taken away, no filter (ISO 25178-2). No uncertainty is given.`,
+    noHeight: 'The height of this field was not made.',
+    tooLarge: 'The box holds more than 4 million pixels; draw a smaller one.',
+    tooFewHeights: 'Fewer than nine heights are known there.',
+    tooFew: 'Too few coordinates: a line needs two points, an area three.',
+    failed: 'Not measured.',
+    csvAll: 'All as CSV',
+    csvSection: 'Section as CSV',
+    remove: (number: number) => `Remove ${number}`,
+  },
+  readout: {
+    place: (x: number, y: number) => `x ${mm(x)} mm, y ${mm(y)} mm`,
+    height: 'height',
+    tilt: 'tilt',
+    roughness: 'roughness',
+    dimensionless: 'no unit, no uncertainty known',
+    class: 'class',
+    confidence: (value: number) => `confidence ${(100 * value).toFixed(0)} %`,
+    noConfidence: 'no confidence given',
   },
 };

@@ -63,7 +63,8 @@ export function readGroove(section: Section, field: Field): Section {
   const bottom = meanOf(distance_mm, below, u_um, lowest - STEPS_PER_PIXEL / 2, lowest + STEPS_PER_PIXEL / 2 + 1);
   if (!bottom || !(bottom.height > 0)) return { ...section, shoulders_um };
   const depth = bottom.height;
-  const u_depth = rootOf(bottom.u, left.u / 2, right.u / 2);
+  const halved = (u: number | null) => u && u / 2;
+  const u_depth = rootOf(bottom.u, halved(left.u), halved(right.u));
   const figures: Quantity[] = [{ name: words.measure.depth, value: depth, unit: 'µm', u: u_depth }];
   const before = crossing(distance_mm, below, lowest, -1, depth / 2);
   const after = crossing(distance_mm, below, lowest, 1, depth / 2);
