@@ -4,7 +4,9 @@ import Map from 'ol/Map';
 import type View from 'ol/View';
 import ScaleLine from 'ol/control/ScaleLine';
 import { defaults as interactions } from 'ol/interaction/defaults';
+import type VectorLayer from 'ol/layer/Vector';
 import { el } from './dom';
+import type { MarksLayer } from './findings/marks-layer';
 import type { Field } from './plate';
 import { PlateLayer } from './plate-layer';
 import type { Room } from './room';
@@ -18,6 +20,7 @@ export class Pane {
   private readonly watchers: (() => void)[] = [];
   private asked = 0;
   private drawn: StateKey | null = null;
+  private marks: { layers: MarksLayer; shown: VectorLayer } | null = null;
   private ranges: Partial<Record<string, [number, number]>> = {};
 
   constructor(
@@ -56,9 +59,23 @@ export class Pane {
     this.show(this.field, this.state);
   }
 
+  /** Draw the marks of the field that is shown. */
+  showMarks(layers: MarksLayer): void {
+    if (this.marks) this.map.removeLayer(this.marks.shown);
+    const shown = layers.layer(`${this.field.side}/${this.field.field}`, this.field.pitch_mm);
+    this.marks = { layers, shown };
+    this.map.addLayer(shown);
+  }
+
+  marksVisible(visible: boolean): void {
+    this.marks?.shown.setVisible(visible);
+  }
+
   show(field: Field, state: StateKey): void {
     const has = statesOf(field);
+    const other = field !== this.field;
     this.field = field;
+    if (other && this.marks) this.showMarks(this.marks.layers);
     this.state = has.includes(state) ? state : has[0];
     this.asked += 1;
     const asked = this.asked;

@@ -4,6 +4,7 @@ import View from 'ol/View';
 import { boundingExtent, getCenter } from 'ol/extent';
 import { button, checkbox, choice, el, labelled } from './dom';
 import { extentOf, PLATE_FRAME } from './frame';
+import { FindingsPanel } from './findings/panel';
 import { LampRuler } from './lamp-ruler';
 import { legendOf } from './legend';
 import { firstLight } from './light';
@@ -31,6 +32,7 @@ export class Review {
   private readonly divider = el('input', { type: 'range', min: '0', max: '100', value: '50', className: 'divider' });
   private readonly reading = el('p', { className: 'reading' });
   readonly measuring: MeasurePanel;
+  readonly findings: FindingsPanel;
   private readonly paneControls = el('div', {});
   private readonly ruler: LampRuler;
   private readonly lightPanel: LightPanel;
@@ -54,6 +56,7 @@ export class Review {
     this.ruler = new LampRuler(this.room);
     this.lightPanel = new LightPanel(this.room, plate, () => this.panes[0]?.field ?? first);
     this.measuring = new MeasurePanel(plate, () => this.panes, (message) => this.tell(message));
+    this.findings = new FindingsPanel(plate, this.fields, () => this.panes, (message) => this.tell(message));
     this.element = this.layOut();
     this.addPane(first, lightModel(first) ?? statesOf(first)[0]);
     this.divider.addEventListener('input', () => this.cut());
@@ -65,6 +68,7 @@ export class Review {
     this.arrange('one');
     this.whole();
     this.status.textContent = words.lamp.how;
+    void this.findings.start();
   }
 
   whole(): void {
@@ -128,7 +132,9 @@ export class Review {
     this.panes.push(pane);
     this.stage.append(pane.element);
     pane.map.addLayer(this.measuring.layer());
-    readOut(pane, this.reading, () => null);
+    pane.showMarks(this.findings.layer);
+    readOut(pane, this.reading, (pixel) => this.findings.markAt(pane, pixel));
+    pane.map.on('singleclick', (event) => this.measuring.active || this.findings.chooseAt(pane, event.pixel));
     pane.watch(() => this.refreshControls());
     this.refreshControls();
   }
@@ -187,6 +193,7 @@ export class Review {
     const panels = tabs(words.panels, [
       [words.tabs.light, el('div', {}, this.paneControls, this.lightPanel.element)],
       [words.tabs.measure, this.measuring.element],
+      [words.tabs.findings, this.findings.element],
     ]);
     return el(
       'div',

@@ -75,6 +75,11 @@ export class MeasurePanel {
     return new VectorLayer({ source: this.source, zIndex: 20, style: styleOf });
   }
 
+  /** Whether a tool is drawing, so that clicks are its own. */
+  get active(): boolean {
+    return this.drawing !== null;
+  }
+
   /** Measure and put the result on the list; says so where it cannot be done. */
   async take(kind: Kind, points: Point[]): Promise<Measurement | null> {
     const { field } = this.panes()[0];

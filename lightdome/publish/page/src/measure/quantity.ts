@@ -15,10 +15,10 @@ const K = 2; // expanded uncertainty, about 95 %
 /** Value ± U with U = 2 u to two figures; without u, three figures and the word that it is unknown. */
 export function quantityWords({ value, unit, u }: Quantity): string {
   if (!Number.isFinite(value)) return words.measure.unknown;
-  if (u === null || !(u > 0)) return `${sign(Number(value.toPrecision(3)).toString())} ${unit} (${words.measure.noUncertainty})`;
+  if (u === null || !(u > 0)) return `${sign(threeFigures(value))} ${unit} (${words.measure.noUncertainty})`;
   const expanded = K * u;
   const decimals = Math.max(0, 1 - Math.floor(Math.log10(expanded)));
-  return `${sign(value.toFixed(decimals))} ± ${expanded.toFixed(decimals)} ${unit}`;
+  return `${sign(value.toFixed(decimals))} ± ${expanded.toFixed(decimals)}${unit === '°' ? '' : ' '}${unit}`;
 }
 
 /** A row of a table for other programs: name, value, standard uncertainty, unit. */
@@ -34,6 +34,10 @@ export function csv(rows: (string | number)[][]): string {
     return /[",\n]/.test(safe) ? `"${safe.replaceAll('"', '""')}"` : safe;
   };
   return `${rows.map((row) => row.map(cell).join(',')).join('\n')}\n`;
+}
+
+function threeFigures(value: number): string {
+  return value.toFixed(Math.max(0, 2 - Math.floor(Math.log10(Math.abs(value) || 1))));
 }
 
 function sign(text: string): string {

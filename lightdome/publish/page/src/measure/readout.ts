@@ -1,6 +1,5 @@
 // The pixel under the pointer: where it is, what was measured there, and the mark it belongs to.
 
-import type Map from 'ol/Map';
 import { CLASS_NAMES } from '../looks';
 import { toPixel } from '../frame';
 import type { Pane } from '../pane';
@@ -18,7 +17,7 @@ export interface MarkUnder {
 }
 
 /** Write the read-out of a pane's pointer into an element; the numbers follow when the pointer rests. */
-export function readOut(pane: Pane, element: HTMLElement, markAt: (map: Map, pixel: number[]) => MarkUnder | null): void {
+export function readOut(pane: Pane, element: HTMLElement, markAt: (pixel: number[]) => MarkUnder | null): void {
   let asked = 0;
   let timer = 0;
   pane.map.on('pointermove', (event) => {
@@ -31,7 +30,7 @@ export function readOut(pane: Pane, element: HTMLElement, markAt: (map: Map, pix
     element.textContent = within ? words.readout.place(place[0], place[1]) : '';
     window.clearTimeout(timer);
     if (!within) return;
-    const mark = markAt(pane.map, event.pixel);
+    const mark = markAt(event.pixel);
     timer = window.setTimeout(() => {
       void numbersAt(pane, place, mark).then((parts) => {
         if (now === asked) element.textContent = [words.readout.place(place[0], place[1]), ...parts].join(' · ');
