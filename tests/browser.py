@@ -31,6 +31,25 @@ PIXELS = """(index) => {
   return { width, height, pixels: btoa(text) };
 }"""
 
+SHOW = """([state, azimuth_deg, elevation_deg, fill]) => {
+  const light = {
+    ...review.room.wanted,
+    lamp: { azimuth_deg, elevation_deg },
+    fill: { azimuth_deg: 300, elevation_deg: 50, strength: 0.4, on: fill },
+    stops: 0.5,
+  };
+  Object.assign(review.room.wanted, structuredClone(light));
+  review.room.shown = structuredClone(light);
+  review.panes[0].show(review.panes[0].field, state);
+  review.actual();
+}"""
+PIXEL = """([x, y]) => {
+  const { map } = review.panes[0];
+  const box = map.getTargetElement().getBoundingClientRect();
+  const [left, top] = map.getPixelFromCoordinate([x, y]);
+  return [Math.round(box.x + left), Math.round(box.y + top)];
+}"""
+
 
 def find_browser() -> str:
     """Path of the browser; skips the test where a person without root has none."""

@@ -40,13 +40,15 @@ class Shown:
     pitch_mm: float
 
 
-def write_review(page: Path, results: Path, shape: tuple[int, int], marks: list[dict[str, Any]], seed: int = 3) -> Shown:
+def write_review(
+    page: Path, results: Path, shape: tuple[int, int], marks: list[dict[str, Any]], seed: int = 3
+) -> Shown:
     """A plate of one field with every layer; `page` is the built front end."""
     review = results / "TP-017" / "review"
     shutil.copytree(page, review)
     grid = Grid(shape, PITCH_MM)
     values, layers = {}, {}
-    for name, (bands, unit, coding, truth, span) in _contents(grid, np.random.default_rng(seed)).items():
+    for name, (bands, unit, coding, truth, span) in _contents(grid, np.random.default_rng(3)).items():
         file = f"tiles/front/A/{name}.tif"
         stored = coding.stored(truth)
         _write(review / file, grid, [Band(band, unit) for band in bands], coding, stored)
@@ -74,8 +76,8 @@ def write_review(page: Path, results: Path, shape: tuple[int, int], marks: list[
 
 
 def groove_um(grid: Grid) -> np.ndarray:
-    """Height of the measured plate: level, with an upright groove about x = 5 mm, 20 um deep, 0.6 mm wide at the top and
-    0.4 mm at half depth, on a plane that rises 3 um in a mm along x."""
+    """Height of the measured plate: an upright groove about x = 5 mm, 20 um deep, 0.6 mm wide at the top and 0.4 mm at
+    half depth, in a plane that rises 3 um in a mm along x."""
     x = np.broadcast_to(grid.x_mm()[None, :], grid.shape)
     wall = np.clip((0.3 - np.abs(x - 5.0)) / 0.2, 0, 1)
     return -20.0 * wall + 3.0 * x

@@ -1,6 +1,7 @@
 // Drives one page of a headless browser: a JSON request a line comes in, a JSON answer a line goes out.
 // Usage: node driver.mjs FOLDER_OF_NODE_MODULES BROWSER
 
+import { readFileSync } from 'node:fs';
 import { createInterface } from 'node:readline';
 import { pathToFileURL } from 'node:url';
 
@@ -47,7 +48,7 @@ const acts = {
   reload: () => page.reload().then(() => true),
   text: () => page.locator('body').innerText(),
   screenshot: ({ path }) => page.screenshot({ path }).then(() => true),
-  script: ({ path }) => page.addScriptTag({ path }).then(() => true),
+  script: ({ path }) => page.evaluate(readFileSync(path, 'utf8')).then(() => true),
   storage: () => page.context().storageState(),
   async download({ role, name }) {
     const [file] = await Promise.all([page.waitForEvent('download'), page.getByRole(role, { name, exact: true }).first().click()]);

@@ -5,13 +5,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from browser import PAGE
-from review_plates import CAMERA_MM, LAMP_MM, LOBE, UNKNOWN, WHITE
+from browser import PAGE, SHOW
+from review_light import LEVELS, grey, light_of, relief_of
+from review_plates import UNKNOWN
 
 from lightdome.publish.class_map import COLOURS, PATTERNS, PERIOD_PX, pattern_of
 from lightdome.publish.flag_map import LOOKS, gravest
 from lightdome.publish.pictures import decode, encode
-from lightdome.relight.render import render, render_lobe
 
 LAMPS = ((0, 15), (75, 25), (135, 45), (222, 60), (300, 8))
 LIGHT_STATES = ("lobe", "harmonics", "colour", "relief")
@@ -25,19 +25,6 @@ MAP_STATES = {
     "height_uncertainty": ("height_uncertainty", "cividis"),
     "tilt_uncertainty": ("tilt_uncertainty", "cividis"),
 }
-LEVELS = 1
-SHOW = """([state, azimuth_deg, elevation_deg, fill]) => {
-  const light = {
-    ...review.room.wanted,
-    lamp: { azimuth_deg, elevation_deg },
-    fill: { azimuth_deg: 300, elevation_deg: 50, strength: 0.4, on: fill },
-    stops: 0.5,
-  };
-  Object.assign(review.room.wanted, structuredClone(light));
-  review.room.shown = structuredClone(light);
-  review.panes[0].show(review.panes[0].field, state);
-  review.actual();
-}"""
 PLACE = """() => {
   const [x, y] = review.view.getCenter();
   return [x, y, review.view.getResolution()];
@@ -82,48 +69,6 @@ def compare(shown, pixels, place, expected):
     known = np.isfinite(cut).all(axis=-1)
     assert known.sum() > 100_000
     return np.abs(pixels[row, col] - np.rint(255 * np.where(np.isfinite(cut), cut, 0)))[known].max()
-
-
-def toward(azimuth_deg, elevation_deg, grid):
-    """Directions (3, rows, columns) to a near lamp, and its irradiance of a surface facing it."""
-    azimuth, elevation = np.radians([azimuth_deg, elevation_deg])
-    place = LAMP_MM * np.array(
-        [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)]
-    )
-    x, y = np.meshgrid(grid.x_mm(), grid.y_mm())
-    way = place[:, None, None] - np.stack([x, y, 0 * x])
-    far = np.linalg.norm(way, axis=0)
-    return way / far, (LAMP_MM / far) ** 2
-
-
-def view_of(grid):
-    x, y = np.meshgrid(grid.x_mm(), grid.y_mm())
-    way = np.stack([-x, -y, CAMERA_MM + 0 * x])
-    return way / np.linalg.norm(way, axis=0)
-
-
-def light_of(shown, state, lamp, fill=False):
-    """Linear light, `white` shown as 1, of the field."""
-    total = 0
-    for (azimuth, elevation), strength in ((lamp, 1.0), *([((300, 50), 0.4)] if fill else [])):
-        to, irradiance = toward(azimuth, elevation, shown.grid)
-        if state == "harmonics":
-            light = render(shown.values["harmonics"], to)
-        else:
-            light = render_lobe(shown.values["relight"].astype(float), LOBE, to, view_of(shown.grid))
-        total = total + strength * irradiance * light
-    return total / WHITE * 2**0.5
-
-
-def relief_of(shown, lamp):
-    azimuth, elevation = np.radians(lamp)
-    to = (np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation))
-    p, q = shown.values["slopes"]
-    return 0.4 * np.maximum(0, (to[2] - p * to[0] - q * to[1]) / np.sqrt(1 + p**2 + q**2)) / to[2] * 2**0.5
-
-
-def grey(light):
-    return np.repeat(encode(light, 1.0)[..., None], 3, axis=-1)
 
 
 @pytest.mark.parametrize("lamp", LAMPS, ids=lambda lamp: f"{lamp[0]}-{lamp[1]}")

@@ -25,9 +25,14 @@ export function button(words: string, act: () => void, properties: Properties = 
   return el('button', { type: 'button', onclick: act, ...properties }, words);
 }
 
-/** A labelled control; the label is the element's name for those who hear the page. */
-export function labelled(words: string, control: HTMLElement, after = ''): HTMLLabelElement {
-  return el('label', { className: 'labelled' }, el('span', {}, words), control, after && el('span', { className: 'unit' }, after));
+let controls = 0;
+
+/** A control with its label, which is its name for those who hear the page, and what stands after it, such as a unit. */
+export function labelled(words: string, control: HTMLElement, after = ''): HTMLElement {
+  controls += 1;
+  control.id ||= `control-${controls}`;
+  const label = el('label', { for: control.id }, words, after && el('span', { className: 'unseen' }, ` (${after})`));
+  return el('div', { className: 'labelled' }, label, control, after && el('span', { className: 'unit', 'aria-hidden': 'true' }, after));
 }
 
 export function choice(options: [value: string, words: string][], chosen: string, act: (value: string) => void): HTMLSelectElement {

@@ -18,9 +18,11 @@ export class Pane {
   readonly picture: PlateLayer;
   readonly element: HTMLElement;
   private readonly watchers: (() => void)[] = [];
+  private readonly unwatch: () => void;
   private asked = 0;
   private drawn: StateKey | null = null;
   private marks: { layers: MarksLayer; shown: VectorLayer } | null = null;
+  private visible = false;
   private ranges: Partial<Record<string, [number, number]>> = {};
 
   constructor(
@@ -41,7 +43,7 @@ export class Pane {
       controls: [new ScaleLine({ units: 'metric', minWidth: 90 })],
       interactions: interactions({ altShiftDragRotate: false, pinchRotate: false }),
     });
-    room.watch(() => this.light());
+    this.unwatch = room.watch(() => this.light());
     this.show(field, state);
   }
 
@@ -63,11 +65,13 @@ export class Pane {
   showMarks(layers: MarksLayer): void {
     if (this.marks) this.map.removeLayer(this.marks.shown);
     const shown = layers.layer(`${this.field.side}/${this.field.field}`, this.field.pitch_mm);
+    shown.setVisible(this.visible);
     this.marks = { layers, shown };
     this.map.addLayer(shown);
   }
 
   marksVisible(visible: boolean): void {
+    this.visible = visible;
     this.marks?.shown.setVisible(visible);
   }
 
@@ -93,6 +97,14 @@ export class Pane {
         this.light();
       })
       .catch((error: unknown) => this.trouble(`${words.trouble.layer} ${String(error)}`));
+  }
+
+  /** Close the view and give its graphics memory back. */
+  close(): void {
+    this.unwatch();
+    this.map.setTarget(undefined);
+    this.picture.dispose();
+    this.element.remove();
   }
 
   private light(): void {

@@ -5,7 +5,7 @@ import { boundingExtent, getCenter } from 'ol/extent';
 import { button, checkbox, choice, el, labelled } from './dom';
 import { extentOf, PLATE_FRAME } from './frame';
 import { FindingsPanel } from './findings/panel';
-import { LampRuler } from './lamp-ruler';
+import { LampRuler, MARGIN_PX } from './lamp-ruler';
 import { legendOf } from './legend';
 import { firstLight } from './light';
 import { LightPanel } from './light-panel';
@@ -16,6 +16,7 @@ import { shownFields, type Field, type Plate } from './plate';
 import { Room } from './room';
 import { lightModel, statesOf, type StateKey } from './states';
 import { tabs } from './tabs';
+import { takePicture } from './take-picture';
 import { words } from './words';
 
 const FINEST = 1 / 32; // of a pixel's pitch, at the greatest enlargement
@@ -34,6 +35,7 @@ export class Review {
   readonly measuring: MeasurePanel;
   readonly findings: FindingsPanel;
   private readonly paneControls = el('div', {});
+  private readonly marksBox = checkbox(false, (on) => this.showMarks(on));
   private readonly ruler: LampRuler;
   private readonly lightPanel: LightPanel;
   private arrangement: Arrangement = 'one';
@@ -65,6 +67,8 @@ export class Review {
 
   /** When the page stands in the document: fit the plate. */
   start(): void {
+    this.fitViews();
+    new ResizeObserver(() => this.fitViews()).observe(this.stage.parentElement!);
     this.arrange('one');
     this.whole();
     this.status.textContent = words.lamp.how;
@@ -85,6 +89,12 @@ export class Review {
     this.view.setCenter(this.aligned(this.view.getCenter()!, pitch_mm, shape, pane.map.getSize()!));
   }
 
+  /** The marks of all views, on or off the plate. */
+  showMarks(visible: boolean): void {
+    this.marksBox.checked = visible;
+    for (const pane of this.panes) pane.marksVisible(visible);
+  }
+
   tell(message: string): void {
     this.status.textContent = message;
   }
@@ -97,16 +107,23 @@ export class Review {
       const second = statesOf(other).find((key) => key !== state && ['relief', 'height'].includes(key));
       this.addPane(other, second ?? state);
     }
-    if (arrangement === 'one' && this.panes.length === 2) {
-      const [, gone] = this.panes.splice(1);
-      void gone;
-    }
-    if (arrangement === 'one') for (const pane of [...this.stage.querySelectorAll('.pane')].slice(1)) pane.remove();
+    if (arrangement === 'one') for (const pane of this.panes.splice(1)) pane.close();
     this.stage.dataset.arrangement = arrangement;
     this.divider.hidden = arrangement !== 'divider';
     this.cut();
     for (const pane of this.panes) pane.map.updateSize();
     this.refreshControls();
+  }
+
+  /** Whole screen pixels for the views: a picture that is stretched by a part of a pixel is blurred. */
+  private fitViews(): void {
+    const { left, top, width, height } = this.stage.parentElement!.getBoundingClientRect();
+    const inset = (start: number) => Math.ceil(start + MARGIN_PX) - start;
+    const even = (length: number) => 2 * Math.floor((length - 2 * MARGIN_PX - 1) / 2);
+    this.stage.style.left = `${inset(left)}px`;
+    this.stage.style.top = `${inset(top)}px`;
+    this.stage.style.width = `${even(width)}px`;
+    this.stage.style.height = `${even(height)}px`;
   }
 
   private cut(): void {
@@ -132,6 +149,7 @@ export class Review {
     this.panes.push(pane);
     this.stage.append(pane.element);
     pane.map.addLayer(this.measuring.layer());
+    pane.marksVisible(this.marksBox.checked);
     pane.showMarks(this.findings.layer);
     readOut(pane, this.reading, (pixel) => this.findings.markAt(pane, pixel));
     pane.map.on('singleclick', (event) => this.measuring.active || this.findings.chooseAt(pane, event.pixel));
@@ -186,7 +204,9 @@ export class Review {
         button('+', () => this.view.animate({ zoom: this.view.getZoom()! + 1, duration: 150 }), { 'aria-label': words.view.in }),
         button('−', () => this.view.animate({ zoom: this.view.getZoom()! - 1, duration: 150 }), { 'aria-label': words.view.out }),
         labelled(words.view.compare, arrangements),
+        labelled(words.view.marks, this.marksBox),
         labelled(words.view.surround, dark),
+        button(words.view.picture, () => void takePicture(plate, this.panes[0], this.room.shown)),
         el('a', { href: 'pictures.html' }, words.pictures),
       ),
     );
@@ -194,7 +214,7 @@ export class Review {
       [words.tabs.light, el('div', {}, this.paneControls, this.lightPanel.element)],
       [words.tabs.measure, this.measuring.element],
       [words.tabs.findings, this.findings.element],
-    ]);
+    ], (name) => name === words.tabs.findings && this.showMarks(true));
     return el(
       'div',
       { className: 'review' },

@@ -15,7 +15,7 @@ const REVERSAL_PAUSE_MS = 200;
 export class Room {
   readonly wanted: Light;
   shown: Light;
-  private readonly listeners: (() => void)[] = [];
+  private readonly listeners = new Set<() => void>();
   private moving = false;
   private lastFrame_ms = 0;
   private lastJump_ms = -JUMP_PAUSE_MS;
@@ -26,9 +26,10 @@ export class Room {
     this.shown = structuredClone(first);
   }
 
-  /** Called whenever the shown or the wanted lamps have changed. */
-  watch(listener: () => void): void {
-    this.listeners.push(listener);
+  /** Called whenever the shown or the wanted lamps have changed, until the function given back is called. */
+  watch(listener: () => void): () => void {
+    this.listeners.add(listener);
+    return () => this.listeners.delete(listener);
   }
 
   change(how: (light: Light) => void): void {

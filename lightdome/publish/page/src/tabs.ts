@@ -4,7 +4,7 @@ import { button, el } from './dom';
 
 let count = 0;
 
-export function tabs(label: string, pages: [name: string, content: HTMLElement][]): HTMLElement {
+export function tabs(label: string, pages: [name: string, content: HTMLElement][], chosen: (name: string) => void): HTMLElement {
   const list = el('div', { className: 'tabs', role: 'tablist', 'aria-label': label });
   const panels: HTMLElement[] = [];
   const heads = pages.map(([name, content], index) => {
@@ -14,12 +14,13 @@ export function tabs(label: string, pages: [name: string, content: HTMLElement][
     list.append(head);
     return head;
   });
-  const choose = (chosen: number) => {
+  const choose = (at: number) => {
     heads.forEach((head, index) => {
-      head.setAttribute('aria-selected', String(index === chosen));
-      head.tabIndex = index === chosen ? 0 : -1;
-      panels[index].hidden = index !== chosen;
+      head.setAttribute('aria-selected', String(index === at));
+      head.tabIndex = index === at ? 0 : -1;
+      panels[index].hidden = index !== at;
     });
+    chosen(pages[at][0]);
   };
   list.addEventListener('keydown', (event) => {
     const at = heads.indexOf(document.activeElement as HTMLButtonElement);

@@ -104,6 +104,8 @@ export const words = {
     in: 'Enlarge',
     out: 'Reduce',
     surround: 'Dark surround',
+    marks: 'Marks',
+    picture: 'Save picture',
     compare: 'Views',
     one: 'one',
     beside: 'side by side',

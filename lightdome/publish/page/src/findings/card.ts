@@ -11,6 +11,8 @@ import { across } from './across';
 import type { Change, State } from './changes';
 import type { Mark } from './marks';
 
+const REST_MS = 150;
+
 export interface Speaker {
   confirm(): void;
   reclassify(name: string, reason: string): void;
@@ -28,10 +30,8 @@ export interface Neighbour {
 export function card(mark: Mark, state: State, name: string, field: Field, neighbours: Neighbour[], speaker: Speaker): HTMLElement {
   const section = el('div', { className: 'section-place' });
   if (field.measured.height) {
-    const [from, to] = across(mark, field);
-    sectionOf(field, from, to)
-      .then((read) => section.append(sectionChart(read) as unknown as HTMLElement, el('p', { className: 'caption' }, words.findings.section)))
-      .catch(() => section.append(el('p', { className: 'caption' }, words.findings.noSection)));
+    // who steps through many marks at once waits for none of their sections
+    window.setTimeout(() => section.isConnected && void drawSection(section, mark, field), REST_MS);
   }
   const said = state.changes.map(changeLine);
   return el(
@@ -60,6 +60,15 @@ export function card(mark: Mark, state: State, name: string, field: Field, neigh
     said.length > 0 && el('h3', {}, words.findings.said),
     said.length > 0 && el('ol', { className: 'said' }, ...said),
   );
+}
+
+async function drawSection(place: HTMLElement, mark: Mark, field: Field): Promise<void> {
+  try {
+    const read = await sectionOf(field, ...across(mark, field));
+    place.append(sectionChart(read) as unknown as HTMLElement, el('p', { className: 'caption' }, words.findings.section));
+  } catch {
+    place.append(el('p', { className: 'caption' }, words.findings.noSection));
+  }
 }
 
 function figures(mark: Mark): Quantity[] {
