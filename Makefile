@@ -42,13 +42,17 @@ bench: .venv/test
 	@touch $@
 
 # What open3d (and mitsuba, libatomic1) load from the system: as root, install what is missing; otherwise name it.
-# Systems without ldconfig are left to their owner.
+# Systems without ldconfig are left to their owner. Tests of the review page want a browser; nothing else does.
 libraries:
 	@export PATH="$$PATH:/sbin:/usr/sbin"; missing=""; \
 	for pair in libusb-1.0.so:libusb-1.0-0 libGL.so:libgl1 libEGL.so:libegl1 libX11.so:libx11-6 libatomic.so:libatomic1; do \
 	  ! command -v ldconfig >/dev/null || ldconfig -p | grep -q "$${pair%%:*}" || missing="$$missing $${pair##*:}"; \
 	done; \
 	$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || missing="$$missing python3-venv"; \
+	case " $(MAKECMDGOALS) " in *" test "*) \
+	  command -v chromium >/dev/null || command -v chromium-browser >/dev/null || command -v google-chrome >/dev/null || if [ "$$(id -u)" = 0 ]; then missing="$$missing chromium"; \
+	  else echo "No chromium: the tests of the review page are left out. Ask for: apt-get install chromium" >&2; fi;; \
+	esac; \
 	if [ -n "$$missing" ] && [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
 	  apt-get update -q && DEBIAN_FRONTEND=noninteractive apt-get install -y -q --no-install-recommends $$missing; \
 	elif [ -n "$$missing" ]; then \

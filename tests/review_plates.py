@@ -40,9 +40,7 @@ class Shown:
     pitch_mm: float
 
 
-def write_review(
-    page: Path, results: Path, shape: tuple[int, int], marks: list[dict[str, Any]], seed: int = 3
-) -> Shown:
+def write_review(page: Path, results: Path, shape: tuple[int, int], marks: list[dict[str, Any]]) -> Shown:
     """A plate of one field with every layer; `page` is the built front end."""
     review = results / "TP-017" / "review"
     shutil.copytree(page, review)

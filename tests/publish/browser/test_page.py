@@ -14,8 +14,8 @@ SETTLED_VIEWS = "() => review.panes.length === 2"
 def test_no_seam_between_tiles_at_eight_times(page, plate):
     shown = plate[0]
     page.run(SHOW, ["lobe", 135, 30, False])
-    # the corner of four tiles, pixel (512, 512), near the middle of the view; a quarter of a screen pixel beside it, since
-    # a screen pixel's centre on the border of two pixels belongs to either
+    # the corner of four tiles, pixel (512, 512), in the middle of the view but for a quarter of a screen pixel: one
+    # whose centre lies on the border of two pixels belongs to either
     step, aside = shown.pitch_mm / 8, 0.25
     x, y = (512 - shown.grid.shape[1] / 2) * shown.pitch_mm, (shown.grid.shape[0] / 2 - 512) * shown.pitch_mm
     place = [x + aside * step, y - aside * step, step]
