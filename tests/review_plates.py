@@ -57,7 +57,7 @@ def write_review(page: Path, results: Path, shape: tuple[int, int], marks: list[
     (results / "TP-017/front/A/marks").mkdir(parents=True, exist_ok=True)
     collection = {"type": "FeatureCollection", "features": marks}
     (results / "TP-017/front/A/marks/marks.geojson").write_text(json.dumps(collection))
-    field = _field(grid, layers) | {"measured": measured, "marks": "../front/A/marks/marks.geojson"}
+    field = field_entry(grid, layers) | {"measured": measured, "marks": "../front/A/marks/marks.geojson"}
     other = field | {"side": "back", "title": "back, field A"}
     plate = {
         "format": 1,
@@ -155,7 +155,8 @@ def _span(values: np.ndarray, span: str | None) -> tuple[float | None, float | N
     return low, high
 
 
-def _field(grid: Grid, layers: dict[str, Layer]) -> dict[str, Any]:
+def field_entry(grid: Grid, layers: dict[str, Layer]) -> dict[str, Any]:
+    """A field of the manifest but for its products."""
     return {
         "side": "front",
         "field": "A",

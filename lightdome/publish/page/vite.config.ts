@@ -13,6 +13,6 @@ export default defineConfig({
     license: { fileName: 'page/licences.md' },
     modulePreload: { polyfill: false },
     target: 'es2022',
-    chunkSizeWarningLimit: 700,
+    chunkSizeWarningLimit: 900,
   },
 });
