@@ -186,10 +186,11 @@ def form_writer(
                     yield RasterWriter(dataset, grid)
                     # made here, band by band, they take a tenth of the time that the copy would need for them
                     dataset.build_overviews(overview_factors(grid), Resampling[form.resampling])
-                for level in range(len(overview_factors(grid)) if overview else 0):
-                    with rasterio.open(scratch, "r+", overview_level=level) as dataset:
-                        for window, stored in overview(level):
-                            dataset.write(stored, window=_rasterio_window(window))
+                if overview:
+                    for level in range(len(overview_factors(grid))):
+                        with rasterio.open(scratch, "r+", overview_level=level) as dataset:
+                            for window, stored in overview(level):
+                                dataset.write(stored, window=_rasterio_window(window))
                 rasterio.shutil.copy(
                     scratch,
                     part,
