@@ -11,8 +11,8 @@ from lightdome.errors import LightdomeError
 from lightdome.publish import condition, night, pages
 from lightdome.publish.display import cut_layers
 from lightdome.publish.gather import SMALL_PRODUCTS, draw_field, draw_small, origins_of, raking_white, read_plate
-from lightdome.publish.layers import MANIFEST, Layer, field_entry, plate_entry
-from lightdome.publish.records import Missing, Picture
+from lightdome.publish.layers import Layer, field_entry, plate_entry
+from lightdome.publish.records import MANIFEST, Missing, Picture
 from lightdome.publish.review import field_section, plate_facts
 from lightdome.session.sheet import plan_session
 from lightdome.store import read_json, write_bytes, write_json, write_text

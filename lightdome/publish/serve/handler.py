@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from lightdome.errors import PublishError
+from lightdome.publish.records import MANIFEST
 from lightdome.publish.serve import export
 from lightdome.publish.serve.changes import read_draft
 from lightdome.publish.serve.connection import TimedReader, read_head
 from lightdome.publish.serve.files import PAGE, find, open_file
 from lightdome.publish.serve.findings import ConflictError, Findings
-from lightdome.publish.serve.plate import MANIFEST, REVIEW, read_plate
+from lightdome.publish.serve.plate import REVIEW, read_plate
 from lightdome.publish.serve.request import (
     POLICY,
     Address,
@@ -46,7 +47,7 @@ class ReviewHandler(BaseHTTPRequestHandler):
     """One connection; see `lightdome/publish/serve/server.py` for what it serves."""
 
     server: "ReviewServer"
-    protocol_version = "HTTP/1.1"
+    protocol_version = default_request_version = "HTTP/1.1"
     timeout = REQUEST_S
     wbufsize = -1
 

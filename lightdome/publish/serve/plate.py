@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from lightdome.errors import PublishError
-from lightdome.publish.layers import MANIFEST
+from lightdome.publish.records import MANIFEST
 from lightdome.publish.serve.changes import PERSON, Draft
 from lightdome.publish.serve.findings import Findings
 from lightdome.publish.serve.request import RefusedError

@@ -16,9 +16,10 @@ from http.server import ThreadingHTTPServer
 from pathlib import Path
 
 from lightdome.errors import PublishError
+from lightdome.publish.records import MANIFEST
 from lightdome.publish.serve.files import PAGE
 from lightdome.publish.serve.handler import TOKEN, ReviewHandler
-from lightdome.publish.serve.plate import MANIFEST, REVIEW
+from lightdome.publish.serve.plate import REVIEW
 
 PORT = 8437
 MOST_CONNECTIONS = 64
