@@ -24,7 +24,8 @@ def test_a_night_that_went_well_links_to_page_and_report(tmp_path):
     code, page = summary(done.session, done.results)
     check_page(page)
     assert code == 0
-    assert {"TP-017/review/index.html", "TP-017/report.pdf"} <= set(page.addresses())
+    stills = "TP-017/review/pictures.html"
+    assert {"TP-017/review/index.html", stills, "TP-017/report.pdf"} <= set(page.addresses())
     # 11 steps of 61 s and 2 of 4.5 s
     assert "11 min 20 s" in page.text
     assert "321" in page.text
