@@ -57,6 +57,6 @@ libraries:
 
 # What people found cannot be computed again, so it stays.
 clean:
-	[ ! -d results ] || find results -type f ! -name 'findings.sqlite*' -delete
+	[ ! -d results ] || find results ! -type d ! -name 'findings.sqlite*' -delete
 	[ ! -d results ] || find results -type d -empty -delete
 	rm -rf .snakemake

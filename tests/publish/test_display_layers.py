@@ -8,6 +8,7 @@ import rasterio
 from finished import Finished, build, made, write_finished, write_session
 from rio_cogeo.cogeo import cog_validate
 
+from lightdome.provenance import sha256_of
 from lightdome.publish.coding import Encoded, Packed, Plain, Scaled
 from lightdome.publish.display import cut_layers
 from lightdome.publish.layers import Layer, NoLayer
@@ -283,3 +284,11 @@ def test_what_was_not_made_says_why(wide):
     missing = {name: layer.why for name, layer in layers.items() if isinstance(layer, NoLayer)}
     assert set(missing) == {"height_uncertainty", "tilt_uncertainty", "roughness", "specular", "diffuse", "flags"}
     assert set(missing.values()) == {"it was not made"}
+
+
+def test_a_layer_names_the_file_it_was_cut_from(wide):
+    folder, review, layers = wide
+    for name, product in (("height", "surface/height.tif"), ("relight", "relight/lobe.tif")):
+        with open_raster(review / layers[name].file) as reader:
+            assert reader.provenance["step"] == "build-review"
+            assert reader.provenance["sources"] == {Path(product).name: sha256_of(folder / product)}

@@ -104,6 +104,14 @@ def test_hostile_evidence_stays_text(tmp_path):
     assert "<img src=x onerror=alert(1)>" in page.text
 
 
+def test_hostile_names_of_a_mark_stay_text(tmp_path):
+    named = mark(1, id="</td><script>m()</script>", **{"class": "<img src=x>"}) | {"id": "'><svg onload=x>"}
+    page = review(write_finished(tmp_path, [named]))
+    check_page(page)
+    assert "</td><script>m()</script>" in page.text
+    assert "<img src=x>" in page.text
+
+
 def test_no_mark_is_said_to_be_a_result(tmp_path):
     page = review(write_finished(tmp_path, marks=[]))
     check_page(page)

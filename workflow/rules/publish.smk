@@ -46,7 +46,7 @@ rule build_review:
     conda:
         "../envs/lightdome.yaml"
     resources:
-        mem_mb=600,
+        mem_mb=1000,
     params:
         session=SESSION,
         plate_results=lambda wildcards, output: Path(output[0]).parents[1],
