@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lightdome.errors import LightdomeError, PublishError
+from lightdome.errors import LightdomeError, PublishError, WriteError
 from lightdome.provenance import Provenance
 from lightdome.publish import pictures
 from lightdome.publish.class_map import CLASSES as CLASS_NAMES
@@ -33,7 +33,10 @@ COLOUR_STEP_PX = 8
 
 
 def cut_layers(field: FieldFacts, review: Path) -> Iterator[Layer | NoLayer]:
-    """Write every display layer of a field below the review folder, and say what became of it."""
+    """Write every display layer of a field below the review folder, and say what became of it.
+
+    A product that is missing or damaged costs its layers; a layer that cannot be written is a WriteError.
+    """
     cutters: dict[str, Callable[[Cut], Layer]] = {
         "relight": _cut_relight,
         "harmonics": _cut_harmonics,
@@ -47,6 +50,8 @@ def cut_layers(field: FieldFacts, review: Path) -> Iterator[Layer | NoLayer]:
     for name, cutter in cutters.items():
         try:
             yield cutter(Cut(name, field, review, origins))
+        except WriteError:
+            raise
         except LightdomeError as error:
             yield NoLayer(name, str(error))
 

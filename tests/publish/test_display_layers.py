@@ -8,6 +8,7 @@ import rasterio
 from finished import Finished, build, made, write_finished, write_session
 from rio_cogeo.cogeo import cog_validate
 
+from lightdome.errors import WriteError
 from lightdome.provenance import sha256_of
 from lightdome.publish.coding import Encoded, Packed, Plain, Scaled
 from lightdome.publish.display import cut_layers
@@ -137,6 +138,18 @@ def test_a_damaged_product_costs_its_own_layer_only(tmp_path):
     assert "no band mean" in why["curvature"]
     assert field["model"] == "harmonics"
     assert "height" in field["layers"]
+    assert not list(page.parent.rglob("*.part"))
+
+
+def test_a_layer_that_cannot_be_written_ends_the_step_and_leaves_no_page(tmp_path):
+    done = write_finished(tmp_path)
+    page = build(done)
+    tile = page.with_name("tiles") / "front/A/height.tif"
+    tile.unlink()
+    tile.mkdir()
+    with pytest.raises(WriteError, match=r"height\.tif: cannot be written"):
+        build(done)
+    assert not page.exists()
     assert not list(page.parent.rglob("*.part"))
 
 

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 import pytest
 from night_server import AREA, MARK, change, drawn, serving, write_night
 
-from lightdome.errors import PublishError
+from lightdome.errors import ProductError
 from lightdome.publish.serve.findings import Findings
 
 
@@ -162,13 +162,14 @@ def test_a_file_of_another_version_is_left_alone(night):
     connection.execute("PRAGMA user_version = 2")
     connection.close()
     answer = client.post(change())
-    assert answer.status == 400
+    assert answer.status == 500
     assert "version 2" in answer.json["error"]
+    assert str(plate.parent) not in answer.json["error"]
 
 
 def test_a_file_that_is_no_database_is_said_in_a_sentence(tmp_path):
     (tmp_path / "findings.sqlite").write_text("torn" * 1000)
-    with pytest.raises(PublishError, match=r"findings\.sqlite: cannot be read or written"):
+    with pytest.raises(ProductError, match=r"findings\.sqlite: cannot be read or written"):
         Findings(tmp_path).since(0)
 
 

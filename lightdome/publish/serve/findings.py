@@ -8,13 +8,12 @@ makes sending again harmless. Several processes may write at once.
 import json
 import os
 import sqlite3
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from lightdome.errors import PublishError
+from lightdome.errors import ProductError, PublishError
 from lightdome.publish.serve.changes import BODY_KEYS, Change, Draft
 
 FILE = "findings.sqlite"
@@ -49,11 +48,10 @@ class ConflictError(PublishError):
 
 
 class Findings:
-    """The changes of one plate; may be used from several threads."""
+    """The changes of one plate. The file is opened for each call, so that it is whole whenever nobody writes."""
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / FILE
-        self._lock = threading.Lock()
 
     @property
     def writable(self) -> bool:
@@ -67,7 +65,7 @@ class Findings:
         known : called with the change, and whether its finding was spoken of before; raises where it cannot be.
         Fails with ConflictError where the sender's id belongs to a change that says something else.
         """
-        with self._lock, self._open() as connection, _transaction(connection):
+        with self._open() as connection, _transaction(connection):
             row = connection.execute(f"SELECT {COLUMNS} FROM changes WHERE client_id = ?", [draft.client_id]).fetchone()
             if row:
                 return _check_same(draft, _change(row)), False
@@ -87,7 +85,7 @@ class Findings:
         """All changes after one, in order; none where nobody has spoken yet."""
         if not self.path.exists():
             return []
-        with self._lock, self._open() as connection:
+        with self._open() as connection:
             rows = connection.execute(
                 f"SELECT {COLUMNS} FROM changes WHERE sequence > ? ORDER BY sequence", [sequence]
             ).fetchall()
@@ -99,9 +97,9 @@ class Findings:
             with closing(_connect(self.path, self.writable)) as connection:
                 yield connection
         except sqlite3.Error as error:
-            raise PublishError(
-                f"{self.path}: cannot be read or written ({error}); keep a copy of the file, then see that its folder "
-                f"may be written and the disk has room"
+            raise ProductError(
+                f"{self.path.name}: cannot be read or written ({error}); keep a copy of the file, then see that "
+                f"its folder may be written and the disk has room"
             ) from error
 
 
@@ -126,7 +124,9 @@ def _checked(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
     found = _version(connection)
     if found != VERSION:
         connection.close()
-        raise PublishError(f"{path}: is of version {found}, this lightdome knows {VERSION}; use the one that wrote it")
+        raise ProductError(
+            f"{path.name}: is of version {found}, this lightdome knows {VERSION}; use the one that wrote it"
+        )
     return connection
 
 

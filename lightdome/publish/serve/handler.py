@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from lightdome.errors import PublishError
+from lightdome.errors import ProductError, PublishError
 from lightdome.publish.records import MANIFEST
 from lightdome.publish.serve import export
 from lightdome.publish.serve.changes import read_draft
@@ -191,6 +191,8 @@ class ReviewHandler(BaseHTTPRequestHandler):
             raise RefusedError(HTTPStatus.CONFLICT, str(error)) from error
         except PublishError as error:
             raise RefusedError(HTTPStatus.BAD_REQUEST, str(error)) from error
+        except ProductError as error:
+            raise RefusedError(HTTPStatus.INTERNAL_SERVER_ERROR, str(error)) from error
 
     def _add(self, folder: Path, host: str, body: bytes) -> None:
         check_origin(self.headers.get_all("Origin", []), host)

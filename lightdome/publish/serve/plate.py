@@ -10,7 +10,6 @@ from typing import Any
 from lightdome.errors import PublishError
 from lightdome.publish.records import MANIFEST
 from lightdome.publish.serve.changes import PERSON, Draft
-from lightdome.publish.serve.findings import Findings
 from lightdome.publish.serve.request import RefusedError
 
 REVIEW = "review"
@@ -27,11 +26,6 @@ class Plate:
     """Side and field."""
     marks: dict[str, dict[str, Any]]
     """GeoJSON features by side/field/id."""
-
-    @property
-    def findings(self) -> Findings:
-        """What people have said of it."""
-        return Findings(self.folder)
 
     def check(self, draft: Draft, spoken_of: bool) -> None:
         """PublishError where the finding of a change is not there, or a drawn one is there already.
