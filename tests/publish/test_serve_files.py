@@ -107,6 +107,13 @@ def test_many_requests_share_a_connection(night):
     assert back.count(TILE[:4]) == 3
 
 
+def test_a_field_may_be_called_api(night):
+    results, client = night
+    (results / "TP-017/front/api").mkdir()
+    (results / "TP-017/front/api/lamps.json").write_text("{}")
+    assert client.get("/TP-017/front/api/lamps.json").body == b"{}"
+
+
 def test_the_findings_own_file_is_not_sent(night):
     results, client = night
     for name in ("findings.sqlite", "findings.sqlite-wal"):

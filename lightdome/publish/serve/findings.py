@@ -32,7 +32,7 @@ CREATE TABLE changes (
     body TEXT NOT NULL CHECK (json_valid(body)),
     client_id TEXT NOT NULL UNIQUE,
     seen INTEGER NOT NULL
-) STRICT;
+);
 CREATE INDEX changes_of_finding ON changes (finding);
 CREATE TRIGGER no_update BEFORE UPDATE ON changes BEGIN SELECT RAISE(ABORT, 'a change is never altered'); END;
 CREATE TRIGGER no_delete BEFORE DELETE ON changes BEGIN SELECT RAISE(ABORT, 'a change is never deleted'); END;

@@ -60,6 +60,7 @@ class ReviewHandler(BaseHTTPRequestHandler):
     def handle_one_request(self) -> None:
         """Read one request and answer it; any error of the request is an answer, any of ours a 500."""
         self.close_connection = True
+        self._begun = False
         self.command, self.request_version, self.requestline = "", self.protocol_version, ""
         self._timed.allow(REQUEST_S)
         try:
@@ -76,15 +77,17 @@ class ReviewHandler(BaseHTTPRequestHandler):
                 raise
             except Exception:
                 traceback.print_exc(file=sys.stderr)
+                if self._begun:
+                    raise ConnectionError("half an answer is none") from None
                 self._say(HTTPStatus.INTERNAL_SERVER_ERROR, {"error": "this is a mistake in lightdome; see its window"})
             self.wfile.flush()
         except (ConnectionError, TimeoutError):
             self.close_connection = True
 
-    def send_error(self, code: int, message: str | None = None, explain: str | None = None) -> None:
-        """What the base class finds wrong with a request, said as everything else is."""
+    def send_error(self, code: int, message: str | None = None, explain: str | None = None) -> None:  # noqa: ARG002
+        """What the base class finds wrong with a request, said as everything else is and without its own words."""
         self.close_connection = True
-        self._say(HTTPStatus(code), {"error": message or explain or HTTPStatus(code).phrase})
+        self._say(HTTPStatus(code), {"error": HTTPStatus(code).description or HTTPStatus(code).phrase})
 
     def handle_expect_100(self) -> bool:
         """Let the body come; its length is judged before it is read."""
@@ -107,8 +110,8 @@ class ReviewHandler(BaseHTTPRequestHandler):
         own, port = self.connection.getsockname()[:2]
         host = check_host(self.headers.get_all("Host", []), own, port)
         address = read_address(self.path)
-        is_api = API in address.names
-        allowed = ("GET", "HEAD", "POST") if is_api and address.names[-1] == "findings" else ("GET", "HEAD")
+        at = _api_at(address)
+        allowed = ("GET", "HEAD", "POST") if at and address.names[at:] == ("findings",) else ("GET", "HEAD")
         if self.command not in allowed:
             self._say(
                 HTTPStatus.METHOD_NOT_ALLOWED, {"error": "this cannot be done here"}, {"Allow": ", ".join(allowed)}
@@ -120,8 +123,8 @@ class ReviewHandler(BaseHTTPRequestHandler):
         self.close_connection = (
             self.request_version == "HTTP/1.0" or "close" in self.headers.get("Connection", "").lower()
         )
-        if is_api:
-            self._answer_api(address, host, body)
+        if at:
+            self._answer_api(address, at, host, body)
         else:
             self._send_file(address)
 
@@ -161,15 +164,11 @@ class ReviewHandler(BaseHTTPRequestHandler):
 
     # --- findings -----------------------------------------------------------------------------------------------------
 
-    def _answer_api(self, address: Address, host: str, body: bytes) -> None:
-        names = address.names
-        at = names.index(API)
-        if at == 0 or names[at - 1] != REVIEW or address.folder:
-            raise RefusedError(HTTPStatus.NOT_FOUND, "there is no such file")
-        folder = find(self.server.root, names[: at - 1])
-        if not (folder / REVIEW / MANIFEST).is_file():
-            raise RefusedError(HTTPStatus.NOT_FOUND, "there is no review page")
-        what = names[at + 1 :]
+    def _answer_api(self, address: Address, at: int, host: str, body: bytes) -> None:
+        folder = find(self.server.root, address.names[: at - 2])
+        if address.folder or not (folder / REVIEW / MANIFEST).is_file():
+            raise RefusedError(HTTPStatus.NOT_FOUND, "there is no such plate or list")
+        what = address.names[at:]
         try:
             if self.command == "POST":
                 self._add(folder, host, body)
@@ -269,6 +268,7 @@ class ReviewHandler(BaseHTTPRequestHandler):
             self.wfile.write(content)
 
     def _head(self, status: HTTPStatus, length: int | None, headers: Mapping[str, str]) -> None:
+        self._begun = True
         self.send_response_only(status)
         always = {
             "Cache-Control": "no-cache",
@@ -284,6 +284,12 @@ class ReviewHandler(BaseHTTPRequestHandler):
         if self.close_connection:
             self.send_header("Connection", "close")
         self.end_headers()
+
+
+def _api_at(address: Address) -> int:
+    """Where in the address the name after review/api/ stands; 0 where it leads to a file."""
+    pairs = list(zip(address.names, address.names[1:], strict=False))
+    return pairs.index((REVIEW, API)) + 2 if (REVIEW, API) in pairs else 0
 
 
 def _path(address: Address) -> str:
