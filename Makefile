@@ -59,5 +59,8 @@ libraries:
 	  echo "Missing on this system:$$missing. Ask for: apt-get install$$missing" >&2; exit 2; \
 	fi
 
+# What people found cannot be computed again, so it stays.
 clean:
-	rm -rf results .snakemake
+	[ ! -d results ] || find results ! -type d ! -name 'findings.sqlite*' -delete
+	[ ! -d results ] || find results -type d -empty -delete
+	rm -rf .snakemake

@@ -28,7 +28,7 @@ from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import RasterioError
 from rasterio.windows import Window as RasterioWindow
 
-from lightdome.errors import ProductError
+from lightdome.errors import ProductError, WriteError
 from lightdome.forms import BLOCK_PX, PLATE_CRS, PRODUCTS, Form, overview_factors, transform_of
 from lightdome.provenance import Provenance
 from lightdome.raster import Band, Grid, Raster, Window
@@ -98,15 +98,15 @@ def _remove(path: Path) -> None:
             path.unlink(missing_ok=True)
 
 
-def _write_error(path: Path, error: Exception) -> ProductError:
+def _write_error(path: Path, error: Exception) -> WriteError:
     number = getattr(error, "errno", None)
     if number == errno.ENOSPC or "No space left" in str(error) or "not enough" in str(error).lower():
-        return ProductError(f"{path}: the disk is full; free some space and run again (finished products are kept)")
+        return WriteError(f"{path}: the disk is full; free some space and run again (finished products are kept)")
     if number in (errno.EACCES, errno.EROFS, errno.EPERM):
-        return ProductError(
+        return WriteError(
             f"{path}: may not be written ({os.strerror(number)}); choose a results folder you may write to"
         )
-    return ProductError(f"{path}: cannot be written ({error}); check the results folder")
+    return WriteError(f"{path}: cannot be written ({error}); check the results folder")
 
 
 # --- rasters --------------------------------------------------------------------------------------------------------
@@ -186,10 +186,11 @@ def form_writer(
                     yield RasterWriter(dataset, grid)
                     # made here, band by band, they take a tenth of the time that the copy would need for them
                     dataset.build_overviews(overview_factors(grid), Resampling[form.resampling])
-                for level in range(len(overview_factors(grid)) if overview else 0):
-                    with rasterio.open(scratch, "r+", overview_level=level) as dataset:
-                        for window, stored in overview(level):
-                            dataset.write(stored, window=_rasterio_window(window))
+                if overview:
+                    for level in range(len(overview_factors(grid))):
+                        with rasterio.open(scratch, "r+", overview_level=level) as dataset:
+                            for window, stored in overview(level):
+                                dataset.write(stored, window=_rasterio_window(window))
                 rasterio.shutil.copy(
                     scratch,
                     part,

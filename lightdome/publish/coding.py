@@ -95,8 +95,7 @@ class Plain:
     @property
     def form(self) -> Form:
         """Of the file."""
-        compression = {"COMPRESS": "LERC_ZSTD", "MAX_Z_ERROR": self.max_error}
-        return Form("float32", UNKNOWN_FLOAT, "average", compression)
+        return Form("float32", UNKNOWN_FLOAT, "average", {"COMPRESS": "LERC_ZSTD", "MAX_Z_ERROR": self.max_error})
 
     def stored(self, values: np.ndarray) -> np.ndarray:
         """Values as float32."""

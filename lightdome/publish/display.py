@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lightdome.errors import LightdomeError, PublishError
+from lightdome.errors import LightdomeError, PublishError, WriteError
 from lightdome.provenance import Provenance
 from lightdome.publish import pictures
 from lightdome.publish.class_map import CLASSES as CLASS_NAMES
@@ -33,7 +33,10 @@ COLOUR_STEP_PX = 8
 
 
 def cut_layers(field: FieldFacts, review: Path) -> Iterator[Layer | NoLayer]:
-    """Write every display layer of a field below the review folder, and say what became of it."""
+    """Write every display layer of a field below the review folder, and say what became of it.
+
+    A product that is missing or damaged costs its layers; a layer that cannot be written is a WriteError.
+    """
     cutters: dict[str, Callable[[Cut], Layer]] = {
         "relight": _cut_relight,
         "harmonics": _cut_harmonics,
@@ -43,9 +46,12 @@ def cut_layers(field: FieldFacts, review: Path) -> Iterator[Layer | NoLayer]:
         "classes": _cut_classes,
         "flags": _cut_flags,
     }
+    origins: dict[Path, Provenance] = {}
     for name, cutter in cutters.items():
         try:
-            yield cutter(Cut(name, field, review))
+            yield cutter(Cut(name, field, review, origins))
+        except WriteError:
+            raise
         except LightdomeError as error:
             yield NoLayer(name, str(error))
 
@@ -53,11 +59,12 @@ def cut_layers(field: FieldFacts, review: Path) -> Iterator[Layer | NoLayer]:
 class Cut:
     """One layer on its way from a field's product to its file."""
 
-    def __init__(self, name: str, field: FieldFacts, review: Path) -> None:
+    def __init__(self, name: str, field: FieldFacts, review: Path, origins: dict[Path, Provenance]) -> None:
         self.name = name
         self.field = field
         self.file = f"tiles/{field.name.side}/{field.name.field}/{name}.tif"
         self.path = review / self.file
+        self._origins = origins
 
     def product(self, file: str) -> Path:
         """A product of the field."""
@@ -73,8 +80,10 @@ class Cut:
         overview: Callable[[int], Iterable[tuple[Window, np.ndarray]]] | None = None,
     ) -> None:
         """Write the layer; `read` gives the values (band, rows, columns) of a window."""
-        provenance = Provenance.of("build-review", [source], {})
-        with form_writer(self.path, grid, bands, provenance, coding.form, overview) as writer:
+        if source not in self._origins:
+            # several layers come from one large file, which is read through but once for its digest
+            self._origins[source] = Provenance.of("build-review", [source], {})
+        with form_writer(self.path, grid, bands, self._origins[source], coding.form, overview) as writer:
             for tile in tiles(grid.shape):
                 writer.write(coding.stored(read(tile.core)), tile.core)
 

@@ -15,7 +15,6 @@ from lightdome.session.records import Session
 from lightdome.surface.lobe import Lobe
 
 FORMAT = 1
-MANIFEST = "plate.json"
 MAPS = {view.key: view for view in views.MAPS}
 SINGLE = {
     "height": MAPS["height"],

@@ -11,8 +11,8 @@ from lightdome.errors import LightdomeError
 from lightdome.publish import condition, night, pages
 from lightdome.publish.display import cut_layers
 from lightdome.publish.gather import SMALL_PRODUCTS, draw_field, draw_small, origins_of, raking_white, read_plate
-from lightdome.publish.layers import MANIFEST, Layer, field_entry, plate_entry
-from lightdome.publish.records import Missing, Picture
+from lightdome.publish.layers import Layer, field_entry, plate_entry
+from lightdome.publish.records import MANIFEST, Missing, Picture
 from lightdome.publish.review import field_section, plate_facts
 from lightdome.session.sheet import plan_session
 from lightdome.store import read_json, write_bytes, write_json, write_text
@@ -115,15 +115,15 @@ def summarise_night(results: Path, session: Path, page: Path) -> int:
         parts.append(("Page and report", _night(results / plate, night.PLATE_STEPS)))
         of_plate = [one for _, one in parts]
         nights += of_plate
-        there = {product: (results / plate / product).is_file() for product in ("review/index.html", "report.pdf")}
+        links = {"review": "review/index.html", "stills": f"review/{STILLS}", "report": "report.pdf"}
+        there = {name: f"{plate}/{file}" for name, file in links.items() if (results / plate / file).is_file()}
         plates.append(
             {
                 "name": plate,
                 "parts": parts,
                 "state": night.worst(of_plate),
                 "time": night.duration_words(sum(one.seconds for one in of_plate)),
-                "review": f"{plate}/review/index.html" if there["review/index.html"] else None,
-                "report": f"{plate}/report.pdf" if there["report.pdf"] else None,
+                "links": there,
                 "picture": _small_picture([results / str(name) for name in names]),
             }
         )
