@@ -35,10 +35,11 @@ TYPES = {
 """Media type by ending; files of other endings are not served, the findings' own file among them."""
 POLICY = (
     "default-src 'none'; script-src 'self' 'wasm-unsafe-eval'; style-src 'self'; img-src 'self' blob: data:; "
-    "connect-src 'self' blob:; worker-src 'self' blob:; font-src 'self'; base-uri 'none'; form-action 'none'; "
+    "connect-src 'self' blob: data:; worker-src 'self' blob:; font-src 'self'; base-uri 'none'; form-action 'none'; "
     "frame-ancestors 'none'"
 )
-"""Content Security Policy (W3C CSP 3). WebAssembly is let in, since the tiles' decoders are compiled so."""
+"""Content Security Policy (W3C CSP 3). WebAssembly is let in, since the tiles' decoders are compiled so, and with it
+addresses that hold their own content (`data:`), which one of them is fetched from."""
 LONGEST_NUMBER = 18
 """Digits of a position in a file."""
 

@@ -3,19 +3,9 @@
 import json
 from pathlib import Path
 
-from browser import PIXEL
+from browser import PIXEL, findings, sign
 
 OPENED = "() => document.querySelector('.card h2')?.textContent ?? ''"
-
-
-def findings(page):
-    page.ask("click", role="tab", name="Findings")
-    page.ask("wait", script="() => review.findings.shown.length > 0")
-
-
-def sign(page, name="A. Example"):
-    page.ask("label", name="Your name", value=name)
-    page.ask("press", keys="Enter")
 
 
 def test_marks_are_stepped_through_by_keyboard(page):
