@@ -163,7 +163,7 @@ def main(folder: Path) -> None:
         print("picture", browser.run("() => review.panes[0].map.getSize()"), "pixels; medians")
         said("first complete picture, page opened anew", times)
         said("zoom to 1:1", [browser.run(SETTLE, "zoom")])
-        said("pan one screen", [browser.run(SETTLE, "pan") for _ in range(5)])
+        said("pan one screen", [browser.run(SETTLE, "pan") for _ in range(2)])
         for state in ("lobe", "relief", "height", "classes"):
             browser.run("(state) => review.panes[0].show(review.panes[0].field, state)", state)
             browser.settle()

@@ -31,16 +31,18 @@ class _Handler(http.server.SimpleHTTPRequestHandler):
         if not path.is_file():
             self.send_error(404)
             return
-        content = path.read_bytes()
+        size = path.stat().st_size
         asked = re.fullmatch(r"bytes=(\d+)-(\d*)", self.headers.get("Range", "")) if self._ranges else None
-        start, end = (int(asked[1]), int(asked[2] or len(content) - 1) + 1) if asked else (0, len(content))
-        part = content[start:end]
+        start, end = (int(asked[1]), min(int(asked[2] or size - 1) + 1, size)) if asked else (0, size)
+        with path.open("rb") as file:
+            file.seek(start)
+            part = file.read(end - start)
         self.send_response(206 if asked else 200)
         self.send_header("Content-Type", self.guess_type(str(path)))
         self.send_header("Content-Length", str(len(part)))
         self.send_header("Content-Security-Policy", POLICY)
         if asked:
-            self.send_header("Content-Range", f"bytes {start}-{start + len(part) - 1}/{len(content)}")
+            self.send_header("Content-Range", f"bytes {start}-{start + len(part) - 1}/{size}")
         self.end_headers()
         # the page calls back what it does not need any more
         try:

@@ -14,7 +14,7 @@ export function legendOf(pane: Pane): HTMLElement {
   const { field, state } = pane;
   const rule = ruleOf(state);
   const note = el('p', { className: 'caption' }, words.notes[state]);
-  if (rule.kind === 'map') return el('div', { className: 'legend' }, ...mapLegend(pane), note);
+  if (rule.kind === 'map') return el('div', { className: 'legend' }, ...mapLegend(pane), unknownSign(), note);
   if (rule.kind === 'codes') {
     const coding = field.layers[state].coding;
     const names = coding.kind === 'codes' ? coding.names : {};
@@ -22,6 +22,18 @@ export function legendOf(pane: Pane): HTMLElement {
     return el('div', { className: 'legend' }, codeLegend(looks, names), note);
   }
   return el('div', { className: 'legend' }, note, el('p', { className: 'caption' }, words.legend.lightUnit));
+}
+
+function unknownSign(): HTMLElement {
+  const canvas = el('canvas', { width: SWATCH[0], height: SWATCH[1], className: 'swatch', 'aria-hidden': 'true' });
+  const pen = canvas.getContext('2d')!;
+  for (let y = 0; y < SWATCH[1]; y += 1) {
+    for (let x = 0; x < SWATCH[0]; x += 1) {
+      pen.fillStyle = (x - y + 8 * SWATCH[1]) % 8 < 2 ? '#8a8a8a' : '#bdbdbd';
+      pen.fillRect(x, y, 1, 1);
+    }
+  }
+  return el('p', { className: 'caption' }, canvas, words.legend.unknown);
 }
 
 /** What a number of a unit is written with. */

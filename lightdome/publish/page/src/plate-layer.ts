@@ -5,6 +5,7 @@ import MapLayer from 'ol/layer/Layer';
 import { compile, setUniforms, uploadTable, type Program, type Uniforms } from './gl';
 import { extentOf } from './frame';
 import type { Field } from './plate';
+import { words } from './words';
 import { Tiles, type Source, type Wanted } from './tiles';
 
 /** What to draw: a program, its tiles by the name of their sampler, its numbers. */
@@ -42,6 +43,7 @@ export class PlateLayer extends MapLayer {
     this.canvas.addEventListener('webglcontextlost', (event) => {
       event.preventDefault();
       this.forget();
+      trouble(words.trouble.lost);
     });
     this.canvas.addEventListener('webglcontextrestored', () => this.changed());
   }

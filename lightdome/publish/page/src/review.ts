@@ -72,6 +72,7 @@ export class Review {
     this.arrange('one');
     this.whole();
     this.status.textContent = words.lamp.how;
+    document.addEventListener('keydown', (event) => this.onKey(event));
     void this.findings.start();
   }
 
@@ -113,6 +114,13 @@ export class Review {
     this.cut();
     for (const pane of this.panes) pane.map.updateSize();
     this.refreshControls();
+  }
+
+  /** Steps through the findings from wherever no key is awaited. */
+  private onKey(event: KeyboardEvent): void {
+    const step = { n: 1, p: -1 }[event.key];
+    const busy = (event.target as Element).closest('input, select, textarea, [role=dialog]');
+    if (step && !busy && !event.ctrlKey && !event.altKey && !event.metaKey) this.findings.step(step);
   }
 
   /** Whole screen pixels for the views: a picture that is stretched by a part of a pixel is blurred. */
@@ -173,6 +181,7 @@ export class Review {
             ),
           labelled(words.show, choice(states, pane.state, (key) => pane.show(pane.field, key as StateKey))),
           pane.state && legendOf(pane),
+          pane.field.missing.length > 0 && missingOf(pane.field),
         );
       }),
     );
@@ -211,7 +220,7 @@ export class Review {
       ),
     );
     const panels = tabs(words.panels, [
-      [words.tabs.light, el('div', {}, this.paneControls, this.lightPanel.element)],
+      [words.tabs.light, el('div', {}, this.paneControls, this.lightPanel.element, keys())],
       [words.tabs.measure, this.measuring.element],
       [words.tabs.findings, this.findings.element],
     ], (name) => name === words.tabs.findings && this.showMarks(true));
@@ -229,4 +238,14 @@ export class Review {
       el('footer', {}, this.status, this.reading),
     );
   }
+}
+
+function missingOf(field: Field): HTMLElement {
+  const lines = field.missing.map(({ layer, why }) => el('li', {}, `${layer}: ${why}`));
+  return el('details', {}, el('summary', {}, words.missing(lines.length)), el('ul', {}, ...lines));
+}
+
+function keys(): HTMLElement {
+  const lines = words.keys.flatMap(([key, what]) => [el('dt', {}, key), el('dd', {}, what)]);
+  return el('details', { className: 'panel' }, el('summary', {}, words.keysHeading), el('dl', { className: 'keys' }, ...lines));
 }
