@@ -8,7 +8,13 @@ import { pathToFileURL } from 'node:url';
 const [, , modules, executablePath] = process.argv;
 const { chromium } = await import(pathToFileURL(`${modules}/playwright-core/index.mjs`).href);
 const QUIET = ['--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'];
-const SOFTWARE = ['--use-angle=swiftshader', '--enable-unsafe-swiftshader', '--force-color-profile=srgb'];
+// as on a machine without a graphics card: WebGL by SwiftShader, lines by the processor
+const SOFTWARE = [
+  '--use-angle=swiftshader',
+  '--enable-unsafe-swiftshader',
+  '--disable-accelerated-2d-canvas',
+  '--force-color-profile=srgb',
+];
 const browser = await chromium.launch({ executablePath, args: ['--headless', '--no-sandbox', ...QUIET, ...SOFTWARE] });
 
 let page;

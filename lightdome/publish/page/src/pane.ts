@@ -4,7 +4,7 @@ import Map from 'ol/Map';
 import type View from 'ol/View';
 import ScaleLine from 'ol/control/ScaleLine';
 import { defaults as interactions } from 'ol/interaction/defaults';
-import type VectorLayer from 'ol/layer/Vector';
+import type VectorImageLayer from 'ol/layer/VectorImage';
 import { el } from './dom';
 import type { MarksLayer } from './findings/marks-layer';
 import type { Field } from './plate';
@@ -21,7 +21,7 @@ export class Pane {
   private readonly unwatch: () => void;
   private asked = 0;
   private drawn: StateKey | null = null;
-  private marks: { layers: MarksLayer; shown: VectorLayer } | null = null;
+  private marks: { layers: MarksLayer; shown: VectorImageLayer } | null = null;
   private visible = false;
   private ranges: Partial<Record<string, [number, number]>> = {};
 

@@ -4,13 +4,14 @@ import Feature from 'ol/Feature';
 import GeoJSON from 'ol/format/GeoJSON';
 import type Map from 'ol/Map';
 import type { Geometry } from 'ol/geom';
-import VectorLayer from 'ol/layer/Vector';
+import VectorImageLayer from 'ol/layer/VectorImage';
 import VectorSource from 'ol/source/Vector';
 import { Circle, Fill, Stroke, Style, Text } from 'ol/style';
-import { classLook } from '../looks';
+import { CLASS_NAMES, classLook } from '../looks';
 import type { Mark } from './marks';
 
 const FORMAT = new GeoJSON();
+const MANY = 2000; // marks in all: so many are drawn without their white edge, which would hide their neighbours
 const LABELS_BELOW = 60; // pixels of the photograph to a hundred of the screen: numbers are written when it is enlarged
 
 export class MarksLayer {
@@ -18,6 +19,7 @@ export class MarksLayer {
   private readonly features: Feature[];
   private readonly styles = new globalThis.Map<string, Style[]>();
   private opened = -1;
+  private many = false;
 
   constructor(
     marks: Mark[],
@@ -33,6 +35,7 @@ export class MarksLayer {
 
   /** Show these rows, each in the views of its field. */
   show(marks: Mark[], rows: number[]): void {
+    this.many = rows.length > MANY;
     const byField = new globalThis.Map<string, Feature[]>();
     for (const row of rows) {
       const key = `${marks[row].side}/${marks[row].field}`;
@@ -63,17 +66,18 @@ export class MarksLayer {
   source(field: string): VectorSource {
     let source = this.sources.get(field);
     if (!source) {
-      source = new VectorSource();
+      source = new VectorSource({ overlaps: false }); // lines of one look are then drawn in one stroke
       this.sources.set(field, source);
     }
     return source;
   }
 
-  layer(field: string, pitch_mm: number): VectorLayer {
-    return new VectorLayer({
+  /** Drawn into a picture of its own, which stays as it is while only the lamp moves. */
+  layer(field: string, pitch_mm: number): VectorImageLayer {
+    return new VectorImageLayer({
       source: this.source(field),
       zIndex: 10,
-      declutter: true,
+      renderOrder: (a, b) => this.orderOf(a as Feature) - this.orderOf(b as Feature),
       style: (feature, resolution) => this.styleOf(feature as Feature, resolution / pitch_mm),
     });
   }
@@ -82,6 +86,12 @@ export class MarksLayer {
   rowAt(map: Map, pixel: number[]): number {
     const found = map.forEachFeatureAtPixel(pixel, (feature) => feature.get('row') as number | undefined, { hitTolerance: 5 });
     return found ?? -1;
+  }
+
+  /** Marks of one look together, the opened one above all. */
+  private orderOf(feature: Feature): number {
+    const row = feature.get('row') as number;
+    return row === this.opened ? 100 : CLASS_NAMES.indexOf(this.classOf(row)) + (this.rejected(row) ? 10 : 0);
   }
 
   private featureOf(mark: Mark, row: number): Feature {
@@ -93,10 +103,12 @@ export class MarksLayer {
     const row = feature.get('row') as number;
     const opened = row === this.opened;
     const label = opened || pixels * 100 < LABELS_BELOW ? (feature.get('number') as string) : '';
-    const key = `${this.classOf(row)}|${opened}|${this.rejected(row)}|${label}`;
+    const plain = this.many && !opened;
+    const key = `${plain}|${this.classOf(row)}|${opened}|${this.rejected(row)}|${label}`;
     let style = this.styles.get(key);
     if (!style) {
       style = draw(this.classOf(row), opened, this.rejected(row), label);
+      if (plain) style = style.slice(1);
       if (!label) this.styles.set(key, style);
     }
     return style;
