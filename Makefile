@@ -4,6 +4,8 @@ PYTHON ?= python3
 BIN := .venv/bin
 SESSION ?= sample_captures/tern-point-2031-05
 CORES ?= all
+# of the review page, which is built when the package is installed
+PAGE := $(shell find lightdome/publish/page -name node_modules -prune -o -type f -print)
 
 .PHONY: demo test bench libraries clean
 
@@ -26,7 +28,7 @@ bench: .venv/test
 	$(BIN)/python benchmarks/marks.py sample_captures/tern-point-2031-05 results/tern-point-2031-05
 	$(BIN)/python benchmarks/memory.py
 
-.venv/demo: requirements.txt pyproject.toml | .venv/python
+.venv/demo: requirements.txt pyproject.toml hatch_build.py $(PAGE) | .venv/python
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.txt
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
 	@touch $@
