@@ -5,7 +5,11 @@ import { HIGHEST_DEG, LOWEST_DEG, turn, type Lamp, type Light } from './light';
 import type { Room } from './room';
 import { words } from './words';
 
-export const MARGIN_PX = 40;
+/** Width of the margin round the views: it grows with the page's letters. */
+export function margin_px(): number {
+  return Math.round(2.9 * parseFloat(getComputedStyle(document.documentElement).fontSize));
+}
+
 const TICKS: [every_deg: number, length_px: number][] = [
   [45, 14],
   [15, 10],
@@ -44,11 +48,11 @@ export class LampRuler {
     this.ticks.replaceChildren();
     for (let azimuth = 0; azimuth < 360; azimuth += 5) {
       const [, length] = TICKS.find(([every]) => azimuth % every === 0)!;
-      const inner = this.onMargin(azimuth, MARGIN_PX - 4);
-      const outer = this.onMargin(azimuth, MARGIN_PX - 4 - length);
+      const inner = this.onMargin(azimuth, margin_px() - 4);
+      const outer = this.onMargin(azimuth, margin_px() - 4 - length);
       this.ticks.append(svg('line', { x1: inner[0], y1: inner[1], x2: outer[0], y2: outer[1] }));
       if (azimuth % 45 === 0) {
-        const [x, y] = this.onMargin(azimuth, 10);
+        const [x, y] = this.onMargin(azimuth, margin_px() / 4);
         this.ticks.append(svg('text', { x, y, dy: '0.35em' }, `${azimuth}°`));
       }
     }
@@ -85,7 +89,7 @@ export class LampRuler {
       const sign = this.signs[which];
       const hidden = which === 'fill' && !wanted.fill.on;
       sign.setAttribute('display', hidden ? 'none' : 'inline');
-      const [x, y] = this.onMargin(lamp.azimuth_deg, MARGIN_PX / 2);
+      const [x, y] = this.onMargin(lamp.azimuth_deg, margin_px() / 2);
       sign.setAttribute('transform', `translate(${x} ${y})`);
       const [dx, dy] = [this.width / 2 - x, this.height / 2 - y];
       const share = (BEAM_PX * Math.cos((lamp.elevation_deg * Math.PI) / 180)) / Math.max(1, Math.hypot(dx, dy));

@@ -43,7 +43,7 @@ export class PlateLayer extends MapLayer {
     this.canvas.addEventListener('webglcontextlost', (event) => {
       event.preventDefault();
       this.forget();
-      trouble(words.trouble.lost);
+      if (!this.disposed) trouble(words.trouble.lost);
     });
     this.canvas.addEventListener('webglcontextrestored', () => this.changed());
   }

@@ -5,7 +5,7 @@ import { boundingExtent, getCenter } from 'ol/extent';
 import { button, checkbox, choice, el, labelled } from './dom';
 import { extentOf, PLATE_FRAME } from './frame';
 import { FindingsPanel } from './findings/panel';
-import { LampRuler, MARGIN_PX } from './lamp-ruler';
+import { LampRuler, margin_px } from './lamp-ruler';
 import { legendOf } from './legend';
 import { firstLight } from './light';
 import { LightPanel } from './light-panel';
@@ -126,8 +126,10 @@ export class Review {
   /** Whole screen pixels for the views: a picture that is stretched by a part of a pixel is blurred. */
   private fitViews(): void {
     const { left, top, width, height } = this.stage.parentElement!.getBoundingClientRect();
-    const inset = (start: number) => Math.ceil(start + MARGIN_PX) - start;
-    const even = (length: number) => 2 * Math.floor((length - 2 * MARGIN_PX - 1) / 2);
+    const margin = margin_px();
+    const inset = (start: number) => Math.ceil(start + margin) - start;
+    const even = (length: number) => 2 * Math.floor((length - 2 * margin - 1) / 2);
+    this.stage.parentElement!.style.setProperty('--margin', `${margin}px`);
     this.stage.style.left = `${inset(left)}px`;
     this.stage.style.top = `${inset(top)}px`;
     this.stage.style.width = `${even(width)}px`;
