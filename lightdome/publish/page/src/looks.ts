@@ -72,3 +72,17 @@ export function colourTable(palette: Palette): Uint8Array {
   }
   return table;
 }
+
+/** By code: red, green, blue, and one more than the pattern; nothing where the code has no look. */
+function lookTable(lookOf: (code: number) => Look | undefined): Uint8Array {
+  const table = new Uint8Array(256 * 4);
+  for (let code = 0; code < 256; code += 1) {
+    const look = lookOf(code);
+    if (look) table.set([...rgb(look.colour), PATTERN_CODES[look.pattern] + 1], 4 * code);
+  }
+  return table;
+}
+
+export const CLASS_TABLE = lookTable((code) => CLASS_LOOKS.find((look) => look.code === code));
+/** A pixel's flags are a sum of bits. */
+export const FLAG_TABLE = lookTable((code) => FLAG_LOOKS.find((look) => (code & look.code) !== 0));

@@ -17,7 +17,7 @@ import valueWhole from './shade/value_whole.glsl?raw';
 import { Cog } from './cog';
 import { texelsPerPixel, type Uniforms } from './gl';
 import { lampUniforms, type Light } from './light';
-import { CLASS_LOOKS, colourTable, FLAG_LOOKS, PATTERN_CODES, rgb, type Look, type Palette } from './looks';
+import { CLASS_TABLE, colourTable, FLAG_TABLE, type Palette } from './looks';
 import type { Field, Layer, Lobe } from './plate';
 import type { Picture } from './plate-layer';
 
@@ -126,22 +126,19 @@ interface Ingredients {
   parts: string[];
   layers: [sampler: string, layer: Layer][];
   uniforms: Uniforms;
-  /** Of the lobe: value and rise at each knot. */
-  table?: Float32Array;
+  /** Small tables by the name of their sampler. */
+  tables?: Picture['tables'];
 }
 
 /** Everything that stays the same while the lamp moves. */
 export async function pictureOf(field: Field, key: StateKey, range: [number, number]): Promise<Picture> {
   const rule = ruleOf(key);
-  const { parts, layers, uniforms, table } = ingredientsOf(field, key);
+  const { parts, layers, uniforms, tables } = ingredientsOf(field, key);
   const cogs = await Promise.all(layers.map(([, layer]) => openLayer(layer)));
   return {
     field,
     fragment: [common, ...parts].join('\n'),
-    tables: {
-      ...(rule.palette && { colours: colourTable(rule.palette) }),
-      ...(table && { knots: table }),
-    },
+    tables: { ...tables, ...(rule.palette && { colours: colourTable(rule.palette) }) },
     tiles: layers.map(([sampler, layer], index) => ({ sampler, source: { layer, cog: cogs[index] } })),
     lamps: 1,
     uniforms: { ...uniforms, shown_range: range, pattern_px: PATTERN_PX },
@@ -165,12 +162,11 @@ function ingredientsOf(field: Field, key: StateKey): Ingredients {
     return withShow({ ...lit, layers: [...lit.layers, ['colour', field.layers.colour]] }, showColour);
   }
   const ground = model ? light(field, model) : noLight();
-  const looks = key === 'classes' ? CLASS_LOOKS : FLAG_LOOKS;
   return withShow(
     {
       ...ground,
       layers: [...ground.layers, ['codes', field.layers[key]]],
-      uniforms: { ...ground.uniforms, ...lookUniforms(looks), codes_are_bits: key === 'flags' },
+      tables: { ...ground.tables, looks: key === 'classes' ? CLASS_TABLE : FLAG_TABLE },
     },
     showCodes,
   );
@@ -208,7 +204,7 @@ function ofLobe(field: Field): Ingredients {
   return {
     parts: [lamps, hemisphere, lightLobe],
     layers: [['relight', layer]],
-    table: knotsOf(lobe),
+    tables: { knots: knotsOf(lobe) },
     uniforms: {
       low: [...low.map(orthonormal), 0],
       per_step: [...perStep.map(orthonormal), 0],
@@ -280,13 +276,4 @@ function slopeUniforms(field: Field): Uniforms {
 function scaledOf(layer: Layer): { scale: number[]; offset: number[]; unknown: number } {
   if (layer.coding.kind === 'scaled') return layer.coding;
   return { scale: [1, 1], offset: [0, 0], unknown: HATCHED };
-}
-
-function lookUniforms(looks: Look[]): Uniforms {
-  return {
-    look_count: looks.length,
-    look_code: looks.map(({ code }) => code),
-    look_pattern: looks.map(({ pattern }) => PATTERN_CODES[pattern]),
-    look_colour: looks.flatMap(({ colour }) => rgb(colour).map((part) => part / 255)),
-  };
 }

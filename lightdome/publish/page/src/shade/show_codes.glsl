@@ -1,11 +1,7 @@
 // Classes or flags: colour and pattern of the code over the light of the pixel, paled.
 uniform float white;
 uniform usampler2D codes;
-uniform int look_count;
-uniform int look_code[8];       // a class, or the bit of a flag, the gravest first
-uniform int look_pattern[8];
-uniform vec3 look_colour[8];
-uniform bool codes_are_bits;
+uniform sampler2D looks;        // by code: red, green, blue, and one more than the pattern; 0 where nothing is shown
 uniform float pattern_px;       // screen pixels in a period
 uniform float screen_rows;
 
@@ -23,16 +19,11 @@ bool patterned(int pattern) {
 void main() {
   begin();
   int code = int(texelFetch(codes, flat_at(pixel_index), 0).r);
+  vec4 look = texelFetch(looks, ivec2(code, 0), 0);
+  int pattern = int(look.a * 255.0 + 0.5) - 1;
   float light;
   bool known = light_of_pixel(light);
   vec3 ground = known ? vec3(0.5 + 0.45 * encode(light / white * exp2(stops))) : hatch().rgb;
-  seen = vec4(ground, 1.0);
-  for (int index = 0; index < look_count; index += 1) {
-    bool has = codes_are_bits ? (code & look_code[index]) != 0 : code == look_code[index];
-    if (has) {
-      vec3 over = patterned(look_pattern[index]) ? vec3(1.0) : look_colour[index];
-      seen = vec4(0.25 * ground + 0.75 * over, 1.0);
-      return;
-    }
-  }
+  vec3 over = patterned(pattern) ? vec3(1.0) : look.rgb;
+  seen = vec4(pattern < 0 ? ground : 0.25 * ground + 0.75 * over, 1.0);
 }
