@@ -72,6 +72,8 @@ def served(results, *more):
         [sys.executable, "-c", command, "review", results, "--no-browser", "--port", "0", *more],
         stderr=subprocess.PIPE,
         text=True,
+        # tests that run in the background are deaf to Ctrl-C, and so would be what they start
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
     assert process.stderr.readline() == "Open in a browser:\n"
     return process, process.stderr.readline().strip()
@@ -79,7 +81,10 @@ def served(results, *more):
 
 def ended(process):
     process.send_signal(signal.SIGINT)
-    _, said = process.communicate(timeout=20)
+    try:
+        _, said = process.communicate(timeout=20)
+    finally:
+        process.kill()
     return process.returncode, said
 
 

@@ -65,15 +65,14 @@ def serve(results: Path, *, port: int = PORT, browser: bool = True, lan: bool = 
     """
     pages = find_pages(results)
     token = secrets.token_urlsafe(24) if lan else None
-    with open_server(results, EVERYWHERE if lan else LOOPBACK, port, token) as server:
+    with suppress(KeyboardInterrupt), open_server(results, EVERYWHERE if lan else LOOPBACK, port, token) as server:
         host = _own_address() if lan else LOOPBACK
         key = f"?{TOKEN}={token}" if token else ""
         addresses = [f"http://{host}:{server.server_port}/{page}{key}" for page in pages]
         print("Open in a browser:", *addresses, "Ctrl-C ends.", sep="\n  ", file=sys.stderr, flush=True)
         if browser:
             threading.Thread(target=webbrowser.open, args=(addresses[0],), daemon=True).start()
-        with suppress(KeyboardInterrupt):
-            server.serve_forever()
+        server.serve_forever()
 
 
 def open_server(root: Path, host: str, port: int, token: str | None) -> ReviewServer:
