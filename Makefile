@@ -27,6 +27,7 @@ bench: .venv/test
 	$(BIN)/snakemake --cores $(CORES)
 	$(BIN)/python benchmarks/marks.py sample_captures/tern-point-2031-05 results/tern-point-2031-05
 	$(BIN)/python benchmarks/memory.py
+	$(BIN)/python benchmarks/review.py
 
 .venv/demo: requirements.txt pyproject.toml hatch_build.py $(PAGE) | .venv/python
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.txt

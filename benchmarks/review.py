@@ -30,7 +30,7 @@ from lightdome.store import form_writer
 from lightdome.tiles import tiles
 
 SIZE_PX, MARKS, MOVES = 8192, 20_000, 25
-WINDOW = (1725, 962)
+WINDOW = (1757, 997)
 """Of the browser, so that the picture has 1200 x 800 pixels."""
 MOVE = """async (count) => {
   const pane = review.panes[0];
