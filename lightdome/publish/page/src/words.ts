@@ -199,6 +199,7 @@ export const words = {
     next: 'Next',
     newClass: 'New finding',
     draw: 'Draw it',
+    addLine: 'Add this line',
     drawHint: 'Click along the new finding on view 1; double-click ends it, Escape gives up.',
     opened: (id: string) => `Finding ${id}`,
     drawn: 'drawn by a person, no confidence',

@@ -4,6 +4,12 @@ import type { Field } from '../plate';
 
 export type Point = [x_mm: number, y_mm: number];
 
+/** Points of a text such as "-1.5, 0; 1.5, 0", mm; a number without its partner is left out. */
+export function pointsFrom(text: string): Point[] {
+  const numbers = text.match(/[-+−]?\d+(\.\d+)?/g)?.map((number) => Number(number.replace('−', '-'))) ?? [];
+  return Array.from({ length: Math.floor(numbers.length / 2) }, (_, at): Point => [numbers[2 * at], numbers[2 * at + 1]]);
+}
+
 interface Uncertain {
   value: number;
   u: number;

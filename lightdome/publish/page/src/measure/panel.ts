@@ -12,7 +12,7 @@ import type { Plate } from '../plate';
 import { words } from '../words';
 import { sectionChart } from './chart';
 import { measure, type Kind, type Measurement } from './measurement';
-import type { Point } from './lengths';
+import { pointsFrom, type Point } from './lengths';
 import { csv, quantityRow, quantityWords } from './quantity';
 
 const KINDS: Kind[] = ['distance', 'area', 'section', 'roughness'];
@@ -126,8 +126,7 @@ export class MeasurePanel {
   }
 
   private byCoordinates(): void {
-    const numbers = this.coordinates.value.match(/[-+−]?\d+(\.\d+)?/g)?.map((text) => Number(text.replace('−', '-'))) ?? [];
-    const points = Array.from({ length: Math.floor(numbers.length / 2) }, (_, at): Point => [numbers[2 * at], numbers[2 * at + 1]]);
+    const points = pointsFrom(this.coordinates.value);
     const corners = (a: Point, b: Point): Point[] => [a, [b[0], a[1]], b, [a[0], b[1]]];
     if (points.length < (this.kind === 'area' ? 3 : 2)) this.tell(words.measure.tooFew);
     else void this.take(this.kind, this.kind === 'roughness' ? corners(points[0], points[1]) : points);
