@@ -10,6 +10,7 @@
         PublishError    the page and the report
         GridError       a raster that does not lie where it should
         ProductError    a product that cannot be read or written
+            WriteError  one that cannot be written: no room, or no leave
 
 Each message is one sentence: file, row or key, what is wrong, what to do. Commands print it and exit with code 2;
 anything else that escapes is a bug and shows its traceback.
@@ -54,3 +55,7 @@ class GridError(LightdomeError):
 
 class ProductError(LightdomeError):
     """A product cannot be read or written."""
+
+
+class WriteError(ProductError):
+    """A product cannot be written: there is no room, or no leave."""

@@ -13,8 +13,8 @@ import os
 import shutil
 import socket
 import threading
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -26,18 +26,13 @@ import zarr.codecs
 import zarr.storage
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import RasterioError
-from rasterio.transform import Affine
 from rasterio.windows import Window as RasterioWindow
 
-from lightdome.errors import ProductError
+from lightdome.errors import ProductError, WriteError
+from lightdome.forms import BLOCK_PX, PLATE_CRS, PRODUCTS, Form, overview_factors, transform_of
 from lightdome.provenance import Provenance
 from lightdome.raster import Band, Grid, Raster, Window
 
-PLATE_CRS = (
-    'ENGCRS["plate",EDATUM["image centre on the plate surface"],CS[Cartesian,2],'
-    'AXIS["x",east],AXIS["y",north],LENGTHUNIT["millimetre",0.001]]'
-)
-BLOCK_PX = 512
 GDAL_CACHE_MB = 128
 STACK_BLOCK_PX = 256
 PROVENANCE_TAG = "LIGHTDOME_PROVENANCE"
@@ -103,15 +98,15 @@ def _remove(path: Path) -> None:
             path.unlink(missing_ok=True)
 
 
-def _write_error(path: Path, error: Exception) -> ProductError:
+def _write_error(path: Path, error: Exception) -> WriteError:
     number = getattr(error, "errno", None)
     if number == errno.ENOSPC or "No space left" in str(error) or "not enough" in str(error).lower():
-        return ProductError(f"{path}: the disk is full; free some space and run again (finished products are kept)")
+        return WriteError(f"{path}: the disk is full; free some space and run again (finished products are kept)")
     if number in (errno.EACCES, errno.EROFS, errno.EPERM):
-        return ProductError(
+        return WriteError(
             f"{path}: may not be written ({os.strerror(number)}); choose a results folder you may write to"
         )
-    return ProductError(f"{path}: cannot be written ({error}); check the results folder")
+    return WriteError(f"{path}: cannot be written ({error}); check the results folder")
 
 
 # --- rasters --------------------------------------------------------------------------------------------------------
@@ -132,15 +127,30 @@ class RasterWriter:
             self._dataset.write(values.astype(self._dataset.dtypes[0], copy=False), window=_rasterio_window(window))
 
 
-@contextmanager
 def raster_writer(
     path: Path, grid: Grid, bands: Sequence[Band], provenance: Provenance, dtype: str = "float32"
-) -> Iterator[RasterWriter]:
+) -> AbstractContextManager[RasterWriter]:
     """Open a raster product for writing by windows; it appears whole when the block ends well.
 
     dtype is float32 (NaN is nodata) or uint8 (no nodata).
     """
-    is_float = dtype == "float32"
+    return form_writer(path, grid, bands, provenance, PRODUCTS[dtype])
+
+
+@contextmanager
+def form_writer(
+    path: Path,
+    grid: Grid,
+    bands: Sequence[Band],
+    provenance: Provenance,
+    form: Form,
+    overview: Callable[[int], Iterable[tuple[Window, np.ndarray]]] | None = None,
+) -> Iterator[RasterWriter]:
+    """Open a raster of any form for writing by windows; it appears whole when the block ends well.
+
+    overview : gives the windows and stored numbers (band, rows, columns) of overview 0, 1, ..., where numbers cannot be
+    averaged as they are stored; None averages them.
+    """
     with beside(path) as part:
         scratch = part.with_suffix(".scratch.part")
         try:
@@ -152,10 +162,10 @@ def raster_writer(
                     height=grid.shape[0],
                     width=grid.shape[1],
                     count=len(bands),
-                    dtype=dtype,
-                    nodata=np.nan if is_float else None,
+                    dtype=form.dtype,
+                    nodata=form.unknown,
                     crs=rasterio.crs.CRS.from_wkt(PLATE_CRS),
-                    transform=_transform(grid),
+                    transform=transform_of(grid),
                     tiled=True,
                     blockxsize=BLOCK_PX,
                     blockysize=BLOCK_PX,
@@ -165,6 +175,8 @@ def raster_writer(
                     dataset.colorinterp = [ColorInterp.gray] + [ColorInterp.undefined] * (len(bands) - 1)
                     dataset.descriptions = [band.name for band in bands]
                     dataset.units = [band.unit for band in bands]
+                    if form.scales:
+                        dataset.scales, dataset.offsets = form.scales, form.offsets
                     dataset.update_tags(
                         **{PROVENANCE_TAG: provenance.as_json()},
                         BANDS=", ".join(f"{band.name} [{band.unit}]" for band in bands),
@@ -173,17 +185,21 @@ def raster_writer(
                     )
                     yield RasterWriter(dataset, grid)
                     # made here, band by band, they take a tenth of the time that the copy would need for them
-                    dataset.build_overviews(_overviews(grid), Resampling.average if is_float else Resampling.nearest)
+                    dataset.build_overviews(overview_factors(grid), Resampling[form.resampling])
+                if overview:
+                    for level in range(len(overview_factors(grid))):
+                        with rasterio.open(scratch, "r+", overview_level=level) as dataset:
+                            for window, stored in overview(level):
+                                dataset.write(stored, window=_rasterio_window(window))
                 rasterio.shutil.copy(
                     scratch,
                     part,
                     driver="COG",
-                    COMPRESS="DEFLATE",
-                    LEVEL=1,
-                    PREDICTOR="FLOATING_POINT" if is_float else "STANDARD",
                     BLOCKSIZE=BLOCK_PX,
                     BIGTIFF="IF_SAFER",
                     NUM_THREADS="ALL_CPUS",
+                    OVERVIEWS="FORCE_USE_EXISTING",
+                    **form.compression,
                 )
         finally:
             for left in (scratch, scratch.with_name(scratch.name + ".aux.xml"), part.with_name(part.name + ".aux.xml")):
@@ -235,10 +251,11 @@ class RasterReader:
 
 
 @contextmanager
-def open_raster(path: Path) -> Iterator[RasterReader]:
-    """Open a raster product for reading by windows."""
+def open_raster(path: Path, overview: int | None = None) -> Iterator[RasterReader]:
+    """Open a raster product, or one of its overviews (0, 1, ...), for reading by windows."""
+    level = {} if overview is None else {"overview_level": overview}
     try:
-        with rasterio.Env(GDAL_CACHEMAX=GDAL_CACHE_MB), rasterio.open(path) as dataset:
+        with rasterio.Env(GDAL_CACHEMAX=GDAL_CACHE_MB), rasterio.open(path, **level) as dataset:
             yield RasterReader(dataset, Path(path))
     except RasterioError as error:
         raise ProductError(f"{path}: cannot be read as a raster ({error}); make it again") from error
@@ -248,19 +265,6 @@ def read_raster(path: Path) -> Raster:
     """Read a whole raster product."""
     with open_raster(path) as reader:
         return Raster(reader.read(), reader.grid, reader.bands)
-
-
-def _overviews(grid: Grid) -> list[int]:
-    """Factors, each twice the one before, until the whole fits in one block."""
-    factors = [2]
-    while max(grid.shape) > BLOCK_PX * factors[-1]:
-        factors.append(2 * factors[-1])
-    return factors if max(grid.shape) > BLOCK_PX else []
-
-
-def _transform(grid: Grid) -> Affine:
-    rows, cols = grid.shape
-    return Affine(grid.pitch_mm, 0, -cols / 2 * grid.pitch_mm, 0, -grid.pitch_mm, rows / 2 * grid.pitch_mm)
 
 
 def _rasterio_window(window: Window) -> RasterioWindow:

@@ -8,10 +8,13 @@ import numpy as np
 
 from lightdome.lights.lamps import LampSet, directions
 from lightdome.provenance import Provenance
+from lightdome.publish.steps import build_review
 from lightdome.raster import Band, Grid, Raster
 from lightdome.relight.basis import names
+from lightdome.relight.lobe import ASSUMED
+from lightdome.relight.pack import BITS, ranges_of
 from lightdome.relight.render import BANDS
-from lightdome.store import write_json, write_raster
+from lightdome.store import stack_writer, write_json, write_raster
 
 ROWS, COLS, PITCH_MM = 60, 80, 0.05
 GRID = Grid((ROWS, COLS), PITCH_MM)
@@ -178,13 +181,28 @@ def write_field(folder, marks):
     values = np.zeros((9, ROWS, COLS))
     values[0], values[2], values[3] = 0.6, 0.3, 0.2 * wave
     raster(folder / "relight/coefficients.tif", "fit-relighting", bands, values)
-    raster(folder / "relight/lobe.tif", "fit-relighting", [(name, "1") for name in BANDS], np.zeros((15, ROWS, COLS)))
+    model = np.zeros((len(BANDS), ROWS, COLS))
+    model[:7] = (
+        0.1 * wave,
+        0 * wave,
+        0.3 + 0 * wave,
+        0.2 + 0.1 * np.abs(wave),
+        0.3 + 0 * wave,
+        1 + 0 * wave,
+        0.01 * wave,
+    )
+    raster(folder / "relight/lobe.tif", "fit-relighting", [(name, "1") for name in BANDS], model)
+    packed = {"bits": BITS, "ranges": ranges_of(model)}
     orders = [{"order": 2, "coefficients": 9, "psnr_db": 31.2, "rms": 0.011, "lamps": []}]
     write_json(
         folder / "relight/quality.json",
-        {"order": 2, "notes": [], "orders": orders, "provenance": made("fit-relighting").as_dict()},
+        {"model": "lobe", "order": 2, "notes": [], "orders": orders, "provenance": made("fit-relighting").as_dict()}
+        | {"lobe": {"how_known": "assumed", "lobe": ASSUMED.as_dict(), "packed": packed}},
     )
-    (folder / "frames/stack.zarr.zip").write_bytes(b"")
+    light = np.full((8, ROWS, COLS), 0.2, np.float32)
+    colour = np.stack([0.2 + 0.05 * wave, 0.15 + 0.05 * wave, 0.1 + 0.05 * wave]).astype(np.float32)
+    with stack_writer(folder / "frames/stack.zarr.zip", GRID, lamps.names, {}, made("stack-frames")) as writer:
+        writer.write(light, colour, GRID.window)
 
 
 def write_finished(folder, marks=None, title="tide table, upper half"):
@@ -193,6 +211,25 @@ def write_finished(folder, marks=None, title="tide table, upper half"):
     done = Finished(session, folder / "results" / "tern-point-2031-05")
     write_field(done.field, [mark(1), mark(2, "etched")] if marks is None else marks)
     return done
+
+
+def write_front_end(folder):
+    """A front end in small, in the place of what `pip install` builds."""
+    (folder / "page").mkdir(parents=True)
+    (folder / "index.html").write_text(
+        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>Review</title>'
+        '<script type="module" src="page/main.js"></script></head><body></body></html>\n'
+    )
+    (folder / "page/main.js").write_text("document.title = 'Review';\n")
+    return folder
+
+
+def build(done):
+    """The review page of a finished plate, where the workflow puts it."""
+    page = done.plate / "review/index.html"
+    built = done.session.parent / "front-end"
+    build_review(done.plate, done.session, page, built if built.exists() else write_front_end(built))
+    return page
 
 
 def write_log(folder, step, text, seconds=None, memory_mb=None):

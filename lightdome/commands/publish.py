@@ -7,11 +7,11 @@ from typing import Any
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the commands."""
-    review = subparsers.add_parser("build-review", help="one page a plate: every map as a picture, and the marks")
+    review = subparsers.add_parser("build-review", help="the page of a plate: light it, look, measure, decide")
     review.add_argument("plate_results", type=Path, metavar="PLATE_RESULTS", help="results/<session>/<plate>")
     review.add_argument("--session", type=Path, required=True, metavar="SESSION", help="session folder")
     review.add_argument(
-        "--page", type=Path, required=True, metavar="FILE", help="page to write; pictures lie beside it"
+        "--page", type=Path, required=True, metavar="FILE", help="page to write; all it shows lies beside it"
     )
     review.set_defaults(run=_build_review)
 
@@ -29,9 +29,10 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
 
 
 def _build_review(**flags: Any) -> None:
+    from lightdome.publish.pages import BUILT
     from lightdome.publish.steps import build_review
 
-    build_review(**flags)
+    build_review(**flags, built=BUILT)
 
 
 def _write_report(**flags: Any) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from lightdome.errors import LightdomeError, PublishError
 from lightdome.lights.lamps import LampSet
 from lightdome.publish import class_map, flag_map, pictures, views
-from lightdome.publish.records import FieldFacts, MapView, Missing, Picture, Sheet
+from lightdome.publish.records import FieldFacts, Lit, MapView, Missing, Picture, Sheet
 from lightdome.relight.render import render_lamp
 from lightdome.session.records import FieldName, Session
 from lightdome.session.sheet import plan_session, read_leniently
@@ -47,7 +47,7 @@ def _read_field(plate_results: Path, name: FieldName) -> FieldFacts:
     folder = plate_results / name.side / name.field
     found = {key: _json(folder / file) for key, file in SMALL_PRODUCTS.items()}
     absent = [file for key, file in SMALL_PRODUCTS.items() if found[key] is None]
-    if _lamps(found["lamps"]) is None:
+    if lamps_of(found["lamps"]) is None:
         found["lamps"] = None
     marks = found.pop("marks")
     return FieldFacts(
@@ -94,7 +94,7 @@ def draw_field(field: FieldFacts, facts: Session, keys: Collection[str] | None =
 
 def _draw_map(field: FieldFacts, view: MapView, identifier: str) -> Picture | Missing | None:
     try:
-        with _open(field.folder / view.file) as reader:
+        with open_product(field.folder / view.file) as reader:
             values = _band(reader, view.band)
             unit = next(band.unit for band in reader.bands if band.name == view.band)
             sheet = Sheet(view.title, identifier, _width_mm(reader))
@@ -107,16 +107,15 @@ def _draw_map(field: FieldFacts, view: MapView, identifier: str) -> Picture | Mi
 
 
 def _draw_light(field: FieldFacts, identifier: str, keys: Collection[str] | None) -> Iterator[Picture | Missing]:
-    lits = views.lit_views(*views.elevations_deg(_lamps(field.lamps)))
+    lits = views.lit_views(*views.elevations_deg(lamps_of(field.lamps)))
     wanted = [lit for lit in lits if keys is None or lit.key in keys]
     try:
-        with _open(field.folder / COEFFICIENTS) as reader:
+        with open_product(field.folder / COEFFICIENTS) as reader:
             coefficients, width_mm = reader.read_reduced(pictures.LONGEST_PX), _width_mm(reader)
     except LightdomeError as error:
         yield Missing("light", "Under a lamp", COEFFICIENTS, str(error))
         return
-    raking = [render_lamp(coefficients, lit.azimuth_deg, lit.elevation_deg) for lit in lits[:4]]
-    white = pictures.white_of(np.stack(raking))
+    white = pictures.white_of(_raking_lights(coefficients, lits))
     for lit in wanted:
         light = render_lamp(coefficients, lit.azimuth_deg, lit.elevation_deg)
         shown_white = white if lit in lits[:4] else pictures.white_of(light)
@@ -129,7 +128,7 @@ def _draw_light(field: FieldFacts, identifier: str, keys: Collection[str] | None
 def _draw_classes(field: FieldFacts, identifier: str) -> Picture | Missing:
     title = "What made each mark"
     try:
-        with _open(field.folder / CLASSES) as reader:
+        with open_product(field.folder / CLASSES) as reader:
             classes, width_mm = reader.read_reduced(pictures.LONGEST_PX)[0], _width_mm(reader)
     except LightdomeError as error:
         return Missing("classes", title, CLASSES, str(error))
@@ -141,7 +140,7 @@ def _draw_classes(field: FieldFacts, identifier: str) -> Picture | Missing:
 def _draw_flags(field: FieldFacts, identifier: str) -> Picture | Missing:
     title = "How far the normals can be trusted"
     try:
-        with _open(field.folder / FLAGS) as reader:
+        with open_product(field.folder / FLAGS) as reader:
             flags, width_mm = reader.read_reduced(pictures.LONGEST_PX)[0], _width_mm(reader)
     except LightdomeError as error:
         return Missing("flags", title, FLAGS, str(error))
@@ -156,7 +155,8 @@ def _lamp_layout(field: FieldFacts) -> Picture | Missing:
     return Picture("lamp_layout", title, views.LAMPS_CAPTION, views.lamps_alt(field.lamps), path.read_bytes())
 
 
-def _open(path: Path) -> AbstractContextManager[RasterReader]:
+def open_product(path: Path) -> AbstractContextManager[RasterReader]:
+    """Open a raster product; PublishError where it was not made."""
     if not path.is_file():
         raise PublishError("it was not made")
     return open_raster(path)
@@ -175,15 +175,15 @@ def _width_mm(reader: RasterReader) -> float:
 
 def _raking(folder: Path, longest_px: int) -> np.ndarray | None:
     """A field's light (rows, columns) under a low lamp on the left, or None where there is no model."""
-    lit = views.lit_views(*views.elevations_deg(_lamps(_json(folder / SMALL_PRODUCTS["lamps"]))))[2]
+    lit = views.lit_views(*views.elevations_deg(lamps_of(_json(folder / SMALL_PRODUCTS["lamps"]))))[2]
     try:
-        with _open(folder / COEFFICIENTS) as reader:
+        with open_product(folder / COEFFICIENTS) as reader:
             return render_lamp(reader.read_reduced(longest_px), lit.azimuth_deg, lit.elevation_deg)
     except LightdomeError:
         return None
 
 
-def _lamps(facts: dict[str, Any] | None) -> LampSet | None:
+def lamps_of(facts: dict[str, Any] | None) -> LampSet | None:
     """The lamps, or None where they are not known or cannot be understood."""
     try:
         return LampSet.from_dict(facts) if facts else None
@@ -197,6 +197,23 @@ def _json(path: Path) -> dict[str, Any] | None:
         return read_json(path)
     except LightdomeError:
         return None
+
+
+def raking_white(field: FieldFacts) -> float | None:
+    """The light that the still pictures show as white under their low lamps; None where there is no model."""
+    try:
+        with open_product(field.folder / COEFFICIENTS) as reader:
+            coefficients = reader.read_reduced(pictures.LONGEST_PX)
+    except LightdomeError:
+        return None
+    return pictures.white_of(
+        _raking_lights(coefficients, views.lit_views(*views.elevations_deg(lamps_of(field.lamps))))
+    )
+
+
+def _raking_lights(coefficients: np.ndarray, lits: tuple[Lit, ...]) -> np.ndarray:
+    """Light (lamp, rows, columns) under the low lamps."""
+    return np.stack([render_lamp(coefficients, lit.azimuth_deg, lit.elevation_deg) for lit in lits[:4]])
 
 
 def draw_small(folder: Path) -> bytes | None:

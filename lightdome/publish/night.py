@@ -29,7 +29,10 @@ FIELD_STEPS = {
     "fit-relighting": ("relight/coefficients.tif", "relight/lobe.tif", "relight/quality.json"),
 }
 """Steps of a field in the plate's way, and what each one leaves."""
-PLATE_STEPS = {"build-review": ("review/index.html",), "write-report": ("report.pdf",)}
+PLATE_STEPS = {
+    "build-review": ("review/index.html", "review/plate.json", "review/pictures.html"),
+    "write-report": ("report.pdf",),
+}
 
 
 @dataclass(frozen=True)

@@ -154,6 +154,11 @@ def encode(light: np.ndarray, white: float) -> np.ndarray:
     return np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
 
 
+def decode(encoded: np.ndarray) -> np.ndarray:
+    """Linear light, 0-1, of sRGB, 0-1: the inverse of `encode` for a white of 1."""
+    return np.where(encoded <= 12.92 * 0.0031308, encoded / 12.92, ((encoded + 0.055) / 1.055) ** 2.4)
+
+
 def bare_picture(light: np.ndarray) -> bytes:
     """Linear light (rows, columns) as a picture without words, one pixel a pixel; unknown is mid grey."""
     from matplotlib.image import imsave

@@ -6,6 +6,9 @@ from typing import Any
 
 from lightdome.session.records import FieldName
 
+MANIFEST = "plate.json"
+"""What the review page reads first; lies beside it."""
+
 
 @dataclass(frozen=True)
 class Lit:

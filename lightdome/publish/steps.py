@@ -8,36 +8,64 @@ from pathlib import Path
 from typing import Any
 
 from lightdome.errors import LightdomeError
-from lightdome.publish import condition, night
-from lightdome.publish.gather import SMALL_PRODUCTS, draw_field, draw_small, origins_of, read_plate
-from lightdome.publish.pages import picture_address, render_page
-from lightdome.publish.records import Missing, Picture
+from lightdome.publish import condition, night, pages
+from lightdome.publish.display import cut_layers
+from lightdome.publish.gather import SMALL_PRODUCTS, draw_field, draw_small, origins_of, raking_white, read_plate
+from lightdome.publish.layers import Layer, field_entry, plate_entry
+from lightdome.publish.records import MANIFEST, Missing, Picture
 from lightdome.publish.review import field_section, plate_facts
 from lightdome.session.sheet import plan_session
-from lightdome.store import read_json, write_bytes, write_text
+from lightdome.store import read_json, write_bytes, write_json, write_text
 from lightdome.tiles import progress
 
+STILLS = "pictures.html"
 
-def build_review(plate_results: Path, session: Path, page: Path) -> None:
-    """One static page a plate, with every map of every field as a picture beside it.
 
-    plate_results : results/<session>/<plate>.  page : .../review/index.html; its PNG pictures lie beside it. Maps that
-    were not made are named as missing. Fails with PublishError where the session has no such plate.
+def build_review(plate_results: Path, session: Path, page: Path, built: Path) -> None:
+    """The review page of a plate: display layers of every field, what they mean, still pictures, and the page itself.
+
+    plate_results : results/<session>/<plate>.  page : .../review/index.html; `plate.json`, `pictures.html` and all that
+    they show lie beside it.  built : the front end as `pip install` built it.
+
+    Layers and maps that were not made are named as missing. `page` is taken away first and written last, so that a page
+    that is there is whole. Fails with PublishError where the session has no such plate or the front end was not built.
     """
     facts, fields = read_plate(plate_results, session)
-    sections, kept = [], set()
+    front = pages.built_files(built)
+    page.unlink(missing_ok=True)
+    review, kept = page.parent, set[Path]()
+    entries, sections = [], []
     for field in fields:
+        made = list(progress(cut_layers(field, review), f"build-review, layers of {field.name}"))
+        entries.append(field_entry(field, facts, made, raking_white(field)))
+        kept |= {review / layer.file for layer in made if isinstance(layer, Layer)}
         shown: list[Picture | Missing] = []
-        for item in progress(draw_field(field, facts), f"build-review, {field.name}"):
+        for item in progress(draw_field(field, facts), f"build-review, pictures of {field.name}"):
             if isinstance(item, Picture):
-                kept.add(f"{field.anchor}-{item.key}.png")
-                write_bytes(page.parent / f"{field.anchor}-{item.key}.png", item.png)
+                picture = review / f"{field.anchor}-{item.key}.png"
+                write_bytes(picture, item.png)
+                kept.add(picture)
             shown.append(item)
         sections.append(field_section(field, shown, origins_of(field)))
-    write_text(page, render_page("review.html", plate=plate_facts(facts, plate_results.name), fields=sections))
-    for old in page.parent.glob("*.png"):
-        if old.name not in kept:
-            old.unlink()
+    _write_page(review / STILLS, STILLS, plate=plate_facts(facts, plate_results.name), fields=sections)
+    write_json(review / MANIFEST, plate_entry(facts, plate_results.name, entries))
+    _forget(review, kept | {review / name for name in front})
+    for name, content in front.items():
+        write_bytes(page if name == pages.FRONT else review / name, content)
+
+
+def _write_page(page: Path, template: str, **facts: Any) -> None:
+    """A page from a template, and the style beside it."""
+    write_text(page.with_name(pages.STYLE), pages.style())
+    write_text(page, pages.render_page(template, **facts))
+
+
+def _forget(review: Path, kept: set[Path]) -> None:
+    """Delete pictures, layers and assets of an older page."""
+    for pattern in ("*.png", "tiles/*/*/*.tif", f"{pages.ASSETS}/**/*"):
+        for old in review.glob(pattern):
+            if old.is_file() and old not in kept:
+                old.unlink()
 
 
 def write_report(plate_results: Path, session: Path, report: Path) -> None:
@@ -72,9 +100,7 @@ def summarise_night(results: Path, session: Path, page: Path) -> int:
     try:
         plan = plan_session(session)
     except LightdomeError as error:
-        write_text(
-            page, render_page("summary.html", session=results.name, refused=[str(error)], plates=[], whole=False)
-        )
+        _write_page(page, "summary.html", session=results.name, refused=[str(error)], plates=[], whole=False)
         return 2
     refused = list(plan.refused)
     sheet = night.last_line(_text(results / "logs/check-sheet.log") or "")
@@ -89,19 +115,19 @@ def summarise_night(results: Path, session: Path, page: Path) -> int:
         parts.append(("Page and report", _night(results / plate, night.PLATE_STEPS)))
         of_plate = [one for _, one in parts]
         nights += of_plate
-        there = {product: (results / plate / product).is_file() for product in ("review/index.html", "report.pdf")}
+        links = {"review": "review/index.html", "stills": f"review/{STILLS}", "report": "report.pdf"}
+        there = {name: f"{plate}/{file}" for name, file in links.items() if (results / plate / file).is_file()}
         plates.append(
             {
                 "name": plate,
                 "parts": parts,
                 "state": night.worst(of_plate),
                 "time": night.duration_words(sum(one.seconds for one in of_plate)),
-                "review": f"{plate}/review/index.html" if there["review/index.html"] else None,
-                "report": f"{plate}/report.pdf" if there["report.pdf"] else None,
+                "links": there,
                 "picture": _small_picture([results / str(name) for name in names]),
             }
         )
-    write_text(page, render_page("summary.html", session=plan.session, refused=refused, plates=plates, whole=True))
+    _write_page(page, "summary.html", session=plan.session, refused=refused, plates=plates, whole=True)
     return night.exit_code(nights, refused)
 
 
@@ -143,5 +169,5 @@ def _small_picture(folders: list[Path]) -> str | None:
     for folder in folders:
         png = draw_small(folder)
         if png is not None:
-            return picture_address(png)
+            return pages.picture_address(png)
     return None

@@ -1,9 +1,9 @@
 import pytest
-from finished import write_finished, write_log, write_session
+from finished import build, write_finished, write_log, write_session
 from web_page import Page, check_page
 
 from lightdome.publish.night import FIELD_STEPS, PLATE_STEPS, duration_words, measured, state_of
-from lightdome.publish.steps import build_review, summarise_night, write_report
+from lightdome.publish.steps import summarise_night, write_report
 from lightdome.store import read_json, write_json
 
 
@@ -17,14 +17,15 @@ def test_a_night_that_went_well_links_to_page_and_report(tmp_path):
     done = write_finished(tmp_path)
     for step in FIELD_STEPS:
         write_log(done.field, step, f"{step}: done in 61.0 s, peak memory 321 MB\n", 61.0, 321.4)
-    build_review(done.plate, done.session, done.plate / "review/index.html")
+    build(done)
     write_report(done.plate, done.session, done.plate / "report.pdf")
     for step in PLATE_STEPS:
         write_log(done.plate, step, "", 4.5, 100)
     code, page = summary(done.session, done.results)
     check_page(page)
     assert code == 0
-    assert {"TP-017/review/index.html", "TP-017/report.pdf"} <= set(page.addresses())
+    stills = "TP-017/review/pictures.html"
+    assert {"TP-017/review/index.html", stills, "TP-017/report.pdf"} <= set(page.addresses())
     # 11 steps of 61 s and 2 of 4.5 s
     assert "11 min 20 s" in page.text
     assert "321" in page.text

@@ -1,13 +1,11 @@
-import base64
-import hashlib
 import re
 from urllib.parse import unquote
 
 import pytest
-from finished import mark, write_finished, write_session
+from finished import Finished, build, mark, write_finished, write_front_end, write_session
 from web_page import Page, check_page
 
-from lightdome.errors import PublishError
+from lightdome.errors import ProductError, PublishError
 from lightdome.publish.steps import build_review
 from lightdome.store import write_json
 
@@ -15,9 +13,7 @@ HOSTILE = "<script>alert(1)</script> & 'quotes' {{ 7 * 7 }} </title>"
 
 
 def review(done):
-    path = done.plate / "review/index.html"
-    build_review(done.plate, done.session, path)
-    return Page(path)
+    return Page(build(done).with_name("pictures.html"))
 
 
 @pytest.fixture(scope="module")
@@ -75,16 +71,16 @@ def test_each_lamp_has_its_button_and_one_is_lit_at_first(whole):
     assert {label["for"] for label in page.all("label")} == {button["id"] for button in buttons}
 
 
-def test_the_style_is_the_one_that_the_policy_lets_in(whole):
+def test_the_style_lies_beside_the_page_and_nothing_is_inline(whole):
     text = whole[1].path.read_text(encoding="utf-8")
-    style = re.search(r"<style>(.*?)</style>", text, flags=re.S).group(1)
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
-    assert f"'sha256-{digest}'" in re.sub("&#39;", "'", text)
+    assert [link["href"] for link in whole[1].all("link")] == ["style.css"]
+    assert "style-src 'self'" in re.sub("&#39;", "'", text)
+    assert not whole[1].all("style")
 
 
 def test_ink_on_paper_has_contrast_enough(whole):
     # relative luminance and contrast ratio by WCAG 2.2; 4.5 is level AA for text
-    style = whole[1].path.read_text(encoding="utf-8")
+    style = whole[1].path.with_name("style.css").read_text(encoding="utf-8")
 
     def luminance(colour):
         parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
@@ -106,6 +102,14 @@ def test_hostile_evidence_stays_text(tmp_path):
     page = review(write_finished(tmp_path, [mark(1, evidence=["<img src=x onerror=alert(1)>"])]))
     check_page(page)
     assert "<img src=x onerror=alert(1)>" in page.text
+
+
+def test_hostile_names_of_a_mark_stay_text(tmp_path):
+    named = mark(1, id="</td><script>m()</script>", **{"class": "<img src=x>"}) | {"id": "'><svg onload=x>"}
+    page = review(write_finished(tmp_path, [named]))
+    check_page(page)
+    assert "</td><script>m()</script>" in page.text
+    assert "<img src=x>" in page.text
 
 
 def test_no_mark_is_said_to_be_a_result(tmp_path):
@@ -156,8 +160,7 @@ def test_a_doubt_about_the_lamps_stands_on_the_page(tmp_path):
 def test_a_plate_of_which_nothing_was_made_still_has_a_page(tmp_path):
     session = write_session(tmp_path / "capture")
     plate = tmp_path / "results/tern-point-2031-05/TP-017"
-    build_review(plate, session, plate / "review/index.html")
-    page = Page(plate / "review/index.html")
+    page = review(Finished(session, plate.parent))
     check_page(page)
     assert "Height (surface/height.tif): it was not made" in page.text
 
@@ -175,7 +178,7 @@ def test_pictures_of_an_older_page_are_taken_away(tmp_path):
 def test_a_plate_that_the_session_does_not_know_is_refused(tmp_path):
     session = write_session(tmp_path / "capture")
     with pytest.raises(PublishError, match="has no field of a plate of this name"):
-        build_review(tmp_path / "results/TP-999", session, tmp_path / "index.html")
+        build_review(tmp_path / "results/TP-999", session, tmp_path / "index.html", write_front_end(tmp_path / "built"))
     assert not (tmp_path / "index.html").exists()
 
 
@@ -186,3 +189,34 @@ def test_a_lamp_record_that_cannot_be_understood_is_named_as_missing(tmp_path):
     page = review(done)
     check_page(page)
     assert "Marks were not judged" in page.text
+
+
+def test_without_its_front_end_the_page_is_refused_before_anything_is_written(tmp_path):
+    done = write_finished(tmp_path)
+    page = done.plate / "review/index.html"
+    with pytest.raises(PublishError, match=r"front end of the review page is not built; run: pip install -e \."):
+        build_review(done.plate, done.session, page, tmp_path / "nothing")
+    assert not page.parent.exists()
+
+
+def test_a_page_that_could_not_be_finished_is_not_there(tmp_path):
+    done = write_finished(tmp_path)
+    page = build(done)
+    page.with_name("style.css").unlink()
+    page.with_name("style.css").mkdir()
+    with pytest.raises(ProductError, match=r"style\.css"):
+        build(done)
+    assert not page.exists()
+
+
+def test_assets_and_layers_of_an_older_page_are_taken_away(tmp_path):
+    done = write_finished(tmp_path)
+    page = build(done)
+    assert page.with_name("tiles").joinpath("front/A/height.tif").is_file()
+    front_end = done.session.parent / "front-end"
+    (front_end / "page/main.js").rename(front_end / "page/other.js")
+    (done.field / "surface/height.tif").unlink()
+    build(done)
+    assert [path.name for path in page.with_name("page").iterdir()] == ["other.js"]
+    assert not page.with_name("tiles").joinpath("front/A/height.tif").exists()
+    assert page.is_file()

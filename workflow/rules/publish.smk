@@ -15,19 +15,29 @@ SHOWN = (
     "marks/etched_height.tif",
     "relight/coefficients.tif",
 )
+LAYERED = (
+    "frames/stack.zarr.zip",
+    "surface/normal_uncertainty.tif",
+    "surface/reflectance.tif",
+    "relight/lobe.tif",
+    "relight/quality.json",
+)
+"""Shown by the review page only."""
 
 
 rule build_review:
-    """One page a plate: every map as a picture, and the table of marks."""
+    """The review page of a plate: display tiles, what they mean, still pictures, and the page itself."""
     input:
         sheet_files(),
-        of_plate(*SHOWN),
+        of_plate(*SHOWN, *LAYERED),
     output:
-        report(
-            f"{PLATE}/review/index.html",
+        page=f"{PLATE}/review/index.html",
+        manifest=f"{PLATE}/review/plate.json",
+        pictures=report(
+            f"{PLATE}/review/pictures.html",
             caption="../report/review.rst",
             category="plates",
-            labels={"plate": "{plate}", "map": "review page"},
+            labels={"plate": "{plate}", "map": "maps and marks"},
         ),
     log:
         f"{PLATE}/logs/build-review.log",
@@ -36,13 +46,13 @@ rule build_review:
     conda:
         "../envs/lightdome.yaml"
     resources:
-        mem_mb=600,
+        mem_mb=1000,
     params:
         session=SESSION,
         plate_results=lambda wildcards, output: Path(output[0]).parents[1],
         code=code_mark("publish", "relight"),
     shell:
-        "lightdome build-review {params.plate_results:q} --session {params.session:q} --page {output:q} 2> {log:q}"
+        "lightdome build-review {params.plate_results:q} --session {params.session:q} --page {output.page:q} 2> {log:q}"
 
 
 rule write_report:
