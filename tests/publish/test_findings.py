@@ -1,3 +1,4 @@
+import json
 import os
 import sqlite3
 from concurrent.futures import ThreadPoolExecutor
@@ -96,10 +97,10 @@ def test_a_mark_of_a_later_run_is_known_at_once(night):
         "DELETE FROM changes",
         "DELETE FROM changes WHERE sequence = 1",
         "REPLACE INTO changes SELECT * FROM changes",
-        "INSERT OR REPLACE INTO changes SELECT 1, time, finding, kind, 'x', reason, body, '1', seen FROM changes",
-        "INSERT INTO changes SELECT 9, time, finding, kind, author, reason, body, client_id, seen FROM changes",
-        "INSERT INTO changes SELECT 9, time, finding, 'erase', author, reason, body, '1', seen FROM changes",
-        "INSERT INTO changes SELECT 9, time, finding, kind, author, reason, '{', '1', seen FROM changes",
+        "INSERT OR REPLACE INTO changes SELECT 1, time, finding, kind, 'x', '', body, '1', seen, about FROM changes",
+        "INSERT INTO changes SELECT 9, time, finding, kind, author, reason, body, client_id, seen, about FROM changes",
+        "INSERT INTO changes SELECT 9, time, finding, 'erase', author, reason, body, '1', seen, about FROM changes",
+        "INSERT INTO changes SELECT 9, time, finding, kind, author, reason, '{', '1', seen, about FROM changes",
     ],
 )
 def test_the_file_itself_refuses_to_be_altered(night, statement):
@@ -253,17 +254,67 @@ def test_the_selector_draws_in_millimetres_with_y_up(discussed):
     assert area.get("d") == "M0 0L1 0L1 1L0 0Z"
 
 
-def test_a_finding_whose_mark_is_gone_is_still_exported(night):
+def later_night(plate, change_marks):
+    """Write the proposed marks anew."""
+    path = plate / "front/A/marks/marks.geojson"
+    marks = json.loads(path.read_text())
+    change_marks({mark["properties"]["id"]: mark for mark in marks["features"]}, marks["features"])
+    path.write_text(json.dumps(marks))
+    os.utime(path, ns=(1, 1))
+
+
+def features_of(client):
+    return {one["id"]: one for one in client.get(f"{client.review}/api/export/geojson").json["features"]}
+
+
+def test_what_was_said_goes_with_its_mark_when_a_later_night_numbers_anew(night):
     plate, client = night
     client.post(change("confirm", "front/A/m0002"))
-    path = plate / "front/A/marks/marks.geojson"
-    path.write_text(path.read_text().replace("m0002", "m0007"))
-    os.utime(path, ns=(1, 1))
-    features = {one["id"]: one for one in client.get(f"{client.review}/api/export/geojson").json["features"]}
-    assert features["front/A/m0002"]["geometry"] is None
-    assert features["front/A/m0002"]["properties"]["status"] == "confirmed"
+
+    def swap(marks, _):
+        marks["m0001"]["properties"]["id"], marks["m0002"]["properties"]["id"] = "m0002", "m0001"
+        # and finds it a pixel away
+        marks["m0002"]["geometry"]["coordinates"][0][0] = [0.05, 0.05]
+        marks["m0002"]["geometry"]["coordinates"][0][-1] = [0.05, 0.05]
+
+    later_night(plate, swap)
+    assert [one["finding"] for one in changes_since(client)["changes"]] == ["front/A/m0001"]
+    features = features_of(client)
+    assert set(features) == {"front/A/m0001", "front/A/m0002"}
+    assert features["front/A/m0001"]["properties"]["status"] == "confirmed"
+    assert features["front/A/m0002"]["properties"]["status"] == "proposed"
+
+
+def test_what_was_said_of_a_mark_that_is_gone_passes_to_no_other(night):
+    plate, client = night
+    client.post(change("confirm", "front/A/m0002"))
+    client.post(change("comment", "front/A/m0002", body={"text": "and round"}))
+
+    def move(marks, _):
+        marks["m0002"]["geometry"] = {"type": "LineString", "coordinates": [[-3.0, -2.0], [-2.0, -2.0]]}
+
+    later_night(plate, move)
+    changes = changes_since(client)["changes"]
+    assert [one["finding"] for one in changes] == ["former:1:front/A/m0002"] * 2
+    assert changes[0]["about"] == {"class": "etched", "geometry": AREA["geometry"]}
+    features = features_of(client)
+    assert features["front/A/m0002"]["properties"]["status"] == "proposed"
+    former = features["former:1:front/A/m0002"]
+    assert former["geometry"] == AREA["geometry"]
+    facts = former["properties"]
+    assert (facts["status"], facts["class"], facts["side"], facts["proposed_still"]) == (
+        "confirmed",
+        "etched",
+        "front",
+        False,
+    )
     (item,) = client.get(f"{client.review}/api/export/annotations").json["items"]
-    assert "selector" not in item["target"]
+    assert "selector" in item["target"]
+    assert client.post(change("confirm", "former:1:front/A/m0002")).status == 400
+    # and the new mark of that number can be spoken of by itself
+    assert client.post(change("reject", "front/A/m0002", "dust")).status == 201
+    assert features_of(client)["front/A/m0002"]["properties"]["status"] == "rejected"
+    assert features_of(client)["former:1:front/A/m0002"]["properties"]["status"] == "confirmed"
 
 
 def test_exports_of_a_plate_that_nobody_spoke_of(night):

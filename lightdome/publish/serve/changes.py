@@ -38,7 +38,9 @@ REASONED = ("reclassify", "reject")
 UUID = r"[0-9a-f]{8}-[0-9a-f]{4}-[1-8][0-9a-f]{3}-[89ab][0-9a-f]{3}-[0-9a-f]{12}"
 PART = r"[A-Za-z0-9_-][A-Za-z0-9_.-]*"
 PERSON = re.compile(rf"person:{UUID}")
-FINDING = re.compile(rf"{PART}/{PART}/{PART}|{PERSON.pattern}")
+FORMER = "former:"
+"""Begins the name of a mark that was spoken of and is proposed no more; the sequence of its first change follows."""
+FINDING = re.compile(rf"(?:{FORMER}[0-9]+:)?{PART}/{PART}/{PART}|{PERSON.pattern}")
 LONGEST_AUTHOR, LONGEST_TEXT = 80, 8000
 FARTHEST_MM = 1e5
 LEAST_POSITIONS = {"LineString": 2, "Polygon": 4}
@@ -96,6 +98,8 @@ class Change(Draft):
     sequence: int
     time: str
     """UTC, ISO 8601."""
+    about: Mapping[str, Any] | None = None
+    """Class and geometry that the proposed mark had when this was said of it."""
 
     def as_dict(self) -> dict[str, Any]:
         """As it is sent to the page."""
@@ -109,6 +113,7 @@ class Change(Draft):
             "body": dict(self.body),
             "client_id": self.client_id,
             "seen": self.seen,
+            "about": self.about and dict(self.about),
         }
 
 
@@ -125,6 +130,8 @@ class State:
     """Body of the draw; None for a proposed mark."""
     decision: Change | None = None
     contested: bool = False
+    about: Mapping[str, Any] | None = None
+    """What the mark was when it was last spoken of."""
     comments: tuple[Change, ...] = ()
     changes: tuple[Change, ...] = field(default=(), repr=False)
     """All, in order."""
@@ -171,7 +178,7 @@ def fold(changes: Iterable[Change]) -> dict[str, State]:
 
 
 def _after(state: State, change: Change) -> State:
-    state = replace(state, changes=(*state.changes, change))
+    state = replace(state, changes=(*state.changes, change), about=change.about)
     if change.kind == "comment":
         return replace(state, comments=(*state.comments, change))
     if change.kind == "draw":

@@ -25,29 +25,30 @@ DOT_MM = 0.1
 def to_geojson(plate: Plate, changes: list[Change]) -> dict[str, Any]:
     """Every finding as it stands now, proposed or drawn, decided or not (RFC 7946, in a frame that is stated)."""
     states = fold(changes)
-    names = [*plate.marks, *(name for name in states if name not in plate.marks)]
+    marks = plate.marks()
+    names = [*marks, *(name for name in states if name not in marks)]
     return {
         "type": "FeatureCollection",
         "session": plate.session,
         "plate": plate.name,
         **FRAME,
         "last": changes[-1].sequence if changes else 0,
-        "features": [_feature(plate, states.get(name, State(name))) for name in names],
+        "features": [_feature(marks.get(name), states.get(name, State(name))) for name in names],
     }
 
 
 def to_annotations(plate: Plate, changes: list[Change]) -> dict[str, Any]:
     """What people said, an annotation a finding: https://www.w3.org/TR/annotation-model/."""
+    marks = plate.marks()
     return {
         "@context": CONTEXT,
         "id": _urn(plate, "annotations"),
         "type": "AnnotationPage",
-        "items": [_annotation(plate, state) for state in fold(changes).values()],
+        "items": [_annotation(plate, marks.get(state.finding), state) for state in fold(changes).values()],
     }
 
 
-def _feature(plate: Plate, state: State) -> dict[str, Any]:
-    proposed = plate.marks.get(state.finding)
+def _feature(proposed: Mapping[str, Any] | None, state: State) -> dict[str, Any]:
     side, field = _place(state)
     decision = state.decision
     return {
@@ -58,6 +59,7 @@ def _feature(plate: Plate, state: State) -> dict[str, Any]:
             "side": side,
             "field": field,
             "status": state.status,
+            "proposed_still": proposed is not None if state.drawn is None else None,
             "class": _class(proposed, state),
             "proposed_class": proposed["properties"].get("class") if proposed else None,
             "confidence": proposed["properties"].get("confidence") if proposed else None,
@@ -74,8 +76,7 @@ def _feature(plate: Plate, state: State) -> dict[str, Any]:
     }
 
 
-def _annotation(plate: Plate, state: State) -> dict[str, Any]:
-    proposed = plate.marks.get(state.finding)
+def _annotation(plate: Plate, proposed: Mapping[str, Any] | None, state: State) -> dict[str, Any]:
     geometry = _geometry(proposed, state)
     side, field = _place(state)
     first, last = state.changes[0], state.changes[-1]
@@ -132,22 +133,25 @@ def svg(geometry: Mapping[str, Any]) -> str:
 
 
 def _geometry(proposed: Mapping[str, Any] | None, state: State) -> Mapping[str, Any] | None:
-    """Of a finding; None where a mark that was spoken of is proposed no more, which is said and not left out."""
+    """Of a finding: as drawn, as proposed, or as it was when it was spoken of."""
     if state.drawn:
         return state.drawn["geometry"]
-    return proposed["geometry"] if proposed else None
+    known = proposed or state.about
+    return known["geometry"] if known else None
 
 
 def _place(state: State) -> tuple[str, str]:
     """Side and field."""
     if state.drawn:
         return state.drawn["side"], state.drawn["field"]
-    side, field, _ = state.finding.split("/")
+    side, field, _ = state.finding.rpartition(":")[2].split("/")
     return side, field
 
 
 def _class(proposed: Mapping[str, Any] | None, state: State) -> str | None:
-    return state.named or (proposed["properties"].get("class") if proposed else None)
+    if proposed:
+        return state.named or proposed["properties"].get("class")
+    return state.named or (state.about["class"] if state.about else None)
 
 
 def _text(purpose: str, value: str, change: Change | None = None) -> dict[str, Any]:

@@ -8,10 +8,11 @@ makes sending again harmless. Several processes may write at once.
 import json
 import os
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from lightdome.errors import ProductError, PublishError
 from lightdome.publish.serve.changes import BODY_KEYS, Change, Draft
@@ -20,7 +21,7 @@ FILE = "findings.sqlite"
 VERSION = 1
 BUSY_S = 20.0
 """How long a writer waits for another."""
-COLUMNS = "sequence, time, finding, kind, author, reason, body, client_id, seen"
+COLUMNS = "sequence, time, finding, kind, author, reason, body, client_id, seen, about"
 SCHEMA = f"""
 CREATE TABLE changes (
     sequence INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -31,7 +32,8 @@ CREATE TABLE changes (
     reason TEXT NOT NULL,
     body TEXT NOT NULL CHECK (json_valid(body)),
     client_id TEXT NOT NULL UNIQUE,
-    seen INTEGER NOT NULL
+    seen INTEGER NOT NULL,
+    about TEXT CHECK (about IS NULL OR json_valid(about))
 );
 CREATE INDEX changes_of_finding ON changes (finding);
 CREATE TRIGGER no_update BEFORE UPDATE ON changes BEGIN SELECT RAISE(ABORT, 'a change is never altered'); END;
@@ -59,10 +61,11 @@ class Findings:
         there = [self.path] if self.path.exists() else []
         return all(os.access(path, os.W_OK, effective_ids=True) for path in (self.path.parent, *there))
 
-    def add(self, draft: Draft, known: Callable[[Draft, bool], None]) -> tuple[int, bool]:
+    def add(self, draft: Draft, known: Callable[[Draft, bool], Mapping[str, Any] | None]) -> tuple[int, bool]:
         """Keep a change; its sequence, and whether it is new.
 
-        known : called with the change, and whether its finding was spoken of before; raises where it cannot be.
+        known : called with the change, and whether its finding was spoken of before; gives what the mark is now, which
+            is kept beside the change, and raises where there is none.
         Fails with ConflictError where the sender's id belongs to a change that says something else.
         """
         with self._open() as connection, _transaction(connection):
@@ -70,13 +73,15 @@ class Findings:
             if row:
                 return _check_same(draft, _change(row)), False
             spoken_of = connection.execute("SELECT 1 FROM changes WHERE finding = ? LIMIT 1", [draft.finding])
-            known(draft, spoken_of.fetchone() is not None)
+            about = known(draft, spoken_of.fetchone() is not None)
             time = datetime.now(UTC).isoformat(timespec="milliseconds")
             body = json.dumps(dict(draft.body), allow_nan=False)
-            values = [time, draft.finding, draft.kind, draft.author, draft.reason, body, draft.client_id, draft.seen]
+            mark = None if about is None else json.dumps(dict(about), allow_nan=False)
+            values: list[Any] = [time, draft.finding, draft.kind, draft.author, draft.reason, body]
+            values += [draft.client_id, draft.seen, mark]
             added = connection.execute(
-                "INSERT INTO changes (time, finding, kind, author, reason, body, client_id, seen) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+                "INSERT INTO changes (time, finding, kind, author, reason, body, client_id, seen, about) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 values,
             )
             return int(added.lastrowid or 0), True
@@ -157,8 +162,9 @@ def _transaction(connection: sqlite3.Connection) -> Iterator[None]:
 
 
 def _change(row: tuple) -> Change:
-    sequence, time, finding, kind, author, reason, body, client_id, seen = row
-    return Change(client_id, finding, kind, author, reason, json.loads(body), seen, sequence, time)
+    sequence, time, finding, kind, author, reason, body, client_id, seen, about = row
+    mark = json.loads(about) if about else None
+    return Change(client_id, finding, kind, author, reason, json.loads(body), seen, sequence, time, mark)
 
 
 def _check_same(draft: Draft, kept: Change) -> int:

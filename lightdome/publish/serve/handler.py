@@ -179,8 +179,11 @@ class ReviewHandler(BaseHTTPRequestHandler):
                     {"writable": writable, "author": self.server.author, "token_needed": self.server.token is not None},
                 )
             elif what == ("findings",):
-                changes = Findings(folder).since(_since(address))
-                last = changes[-1].sequence if changes else _since(address)
+                after = _since(address)
+                changes = [
+                    one for one in read_plate(folder).sort_out(Findings(folder).since(0)) if one.sequence > after
+                ]
+                last = changes[-1].sequence if changes else after
                 self._say(HTTPStatus.OK, {"last": last, "changes": [change.as_dict() for change in changes]})
             elif what in (("export", "annotations"), ("export", "geojson")):
                 self._export(folder, what[1])
@@ -204,7 +207,8 @@ class ReviewHandler(BaseHTTPRequestHandler):
         self._say(HTTPStatus.CREATED if new else HTTPStatus.OK, {"sequence": sequence})
 
     def _export(self, folder: Path, what: str) -> None:
-        plate, changes = read_plate(folder), Findings(folder).since(0)
+        plate = read_plate(folder)
+        changes = plate.sort_out(Findings(folder).since(0))
         if what == "annotations":
             facts, kind = export.to_annotations(plate, changes), f'application/ld+json; profile="{export.CONTEXT}"'
         else:
