@@ -16,9 +16,9 @@ from lightdome.publish.serve.changes import FORMER, PERSON, Change, Draft
 from lightdome.publish.serve.request import RefusedError
 
 REVIEW = "review"
-SAME_MM, SAME_SHARE = 0.3, 0.25
-"""A mark of another night is the same where no side of its box has moved by more than this, or than this part of its
-size (a choice of ours: marks of two runs of one plate differ by a few pixels)."""
+SAME_MM, SAME_SHARE = 0.3, 0.05
+"""A mark of another night is the same where no side of its box has moved by more than this; where it kept its number,
+by more than this part of its size (a choice of ours: marks of two runs of one plate differ by a few pixels)."""
 
 
 @dataclass(frozen=True)
@@ -31,17 +31,17 @@ class Proposed:
     """(marks, 4), mm: lowest x and y, highest x and y, in the same order."""
 
     def like(self, name: str, geometry: Mapping[str, Any]) -> str | None:
-        """Id of the mark where `geometry` lies: that of `name` if it does, else the nearest, if any does."""
+        """Id of the mark that lies where `geometry` does: `name` if it does, else the nearest, else none."""
         if not self.features:
             return None
         box, names = _box(geometry), list(self.features)
         apart = np.abs(self.boxes - box).max(axis=1)
-        size = max(np.ptp(box[::2]), np.ptp(box[1::2]))
-        allowed = max(SAME_MM, SAME_SHARE * float(size))
-        if name in self.features and apart[names.index(name)] <= allowed:
-            return name
+        same = apart[names.index(name)] if name in self.features else np.inf
         nearest = int(np.argmin(apart))
-        return names[nearest] if apart[nearest] <= allowed else None
+        if same > SAME_MM and apart[nearest] <= SAME_MM:
+            return names[nearest]
+        size = float(max(np.ptp(box[::2]), np.ptp(box[1::2])))
+        return name if same <= max(SAME_MM, SAME_SHARE * size) else None
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+import pytest
 from browser import PIXEL, findings, sign
 
 OPENED = "() => document.querySelector('.card h2')?.textContent ?? ''"
@@ -105,12 +106,30 @@ def test_a_new_finding_is_drawn_by_mouse_and_lies_where_it_was_drawn(page):
     assert page.run("() => review.findings.shown.length") == 11
 
 
+@pytest.mark.parametrize(
+    ("shape", "expected"),
+    [
+        ("an area", {"type": "Polygon", "coordinates": [[[-3, 2], [1.25, 2.5], [0, 4], [-3, 2]]]}),
+        ("a point", {"type": "Point", "coordinates": [-3, 2]}),
+    ],
+)
+def test_a_new_finding_can_be_an_area_or_a_point(page, shape, expected):
+    findings(page)
+    sign(page)
+    page.ask("choose", name="as", value=shape)
+    page.run("() => [...document.querySelectorAll('.findings input')].find((i) => i.placeholder).focus()")
+    page.ask("type", words="-3, 2; 1.25, 2.5; 0, 4")
+    page.ask("click", role="button", name="Add it")
+    assert page.run("() => review.findings.store.changes[0].body.geometry") == expected
+    assert page.run("() => review.findings.shown.length") == 11
+
+
 def test_a_new_finding_can_be_given_by_its_coordinates(page):
     findings(page)
     sign(page)
     page.run("() => [...document.querySelectorAll('.findings input')].find((i) => i.placeholder).focus()")
     page.ask("type", words="-3, 2; 1.25, 2.5")
-    page.ask("click", role="button", name="Add this line")
+    page.ask("click", role="button", name="Add it")
     change = page.run("() => review.findings.store.changes[0]")
     assert change["body"]["geometry"] == {"type": "LineString", "coordinates": [[-3, 2], [1.25, 2.5]]}
     assert change["body"]["class"] == "scratch"

@@ -1,5 +1,7 @@
 """Findings with the server of `lightdome review`: kept in the plate's results, shared between people."""
 
+import json
+import os
 import shutil
 
 import pytest
@@ -77,3 +79,26 @@ def test_a_change_that_the_server_missed_is_sent_again_and_kept_once(page, serve
     page.ask("wait", script="() => review.findings.store.changes.length === 1 && localStorage.length > 0")
     page.ask("wait", script="() => Object.keys(localStorage).some((key) => localStorage[key] === '[]')")
     assert len(server.get(f"{server.review}/api/findings?since=0").json["changes"]) == 1
+
+
+def test_what_was_said_of_a_mark_that_is_gone_is_listed_by_itself(browser, server, tmp_path):
+    sent = server.post(change("reject", FIRST, reason="dust", author="B. Example"))
+    assert sent.status == 201
+    (path,) = (tmp_path / "results").glob("*/front/A/marks/marks.geojson")
+    marks = json.loads(path.read_text())
+    (first,) = (mark for mark in marks["features"] if mark["properties"]["id"] == "m0000")
+    first["geometry"] = {"type": "LineString", "coordinates": [[-9.0, -6.0], [-8.0, -6.0]]}
+    path.write_text(json.dumps(marks))
+    os.utime(path, ns=(1, 1))
+    browser.open(f"http://{server.host}{server.review}/")
+    findings(browser)
+    browser.ask("wait", script="() => review.findings.store.changes.length === 1")
+    assert browser.run(f"() => review.findings.store.state('{FIRST}').status") == "proposed"
+    assert browser.run("() => review.findings.shown.length") == 11
+    assert browser.run("() => review.findings.marks.at(-1).id") == "m0000, no longer proposed"
+    browser.run("() => review.findings.list.choose(10)")
+    text = browser.ask("text")
+    assert "proposes no mark in this place" in text
+    assert "dust" in text
+    assert browser.run("() => document.querySelectorAll('.card .actions').length") == 0
+    assert browser.ask("said") == []

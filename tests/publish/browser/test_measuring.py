@@ -9,6 +9,7 @@ import pytest
 from browser import PIXEL
 
 PLACE = "([clientX, clientY]) => review.panes[0].map.getEventCoordinate({ clientX, clientY })"
+PIXEL_OF_SECOND = PIXEL.replace("panes[0]", "panes[1]")
 FIGURES = "() => review.measuring.measurements.map((each) => [each.points, each.figures])"
 COUNT = "() => review.measuring.measurements.length > 0"
 
@@ -96,3 +97,21 @@ def test_the_pixel_under_the_pointer_is_read_with_unit_and_uncertainty(page, pla
     height, expanded = re.search(r"height −([\d.]+) ± ([\d.]+) µm", text).groups()
     assert float(height) == pytest.approx(-3 * pixel_x, abs=0.006)
     assert expanded == "0.80"
+
+
+def test_what_is_drawn_in_the_second_view_is_measured_on_its_field(page):
+    page.run("() => review.arrange('beside')")
+    page.settle()
+    fields = page.run("() => review.panes.map(({ field }) => [field.side, field.field])")
+    assert fields[0] != fields[1]
+    page.ask("click", role="tab", name="Measure")
+    page.ask("click", role="button", name="Distance")
+    # the view is shared by both: the same place, half a stage further to the right
+    start, end = (page.run(PIXEL_OF_SECOND, place) for place in ((-2.0, 1.0), (2.0, 1.0)))
+    page.ask("mouse", path=[start], click=True)
+    page.ask("double", place=end)
+    page.ask("wait", script=COUNT)
+    (taken,) = page.run("() => review.measuring.measurements.map(({ side, field, figures }) => [side, field, figures])")
+    assert taken[:2] == fields[1]
+    resolution = page.run("() => review.view.getResolution()")
+    assert taken[2][0]["value"] == pytest.approx(4.0, abs=2 * resolution)

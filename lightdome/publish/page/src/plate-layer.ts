@@ -21,10 +21,14 @@ export interface Picture {
 
 const FINEST_SHARE = 1.15; // texels may be this much larger than screen pixels before a finer level is taken
 const MOST_COARSE = 4;
+const REST_MS = 250; // after the last change, a picture whose pixels hold more than one texel is drawn with four samples each
+const CROWDED = 1.01; // texels along a screen pixel
 
 export class PlateLayer extends MapLayer {
   /** Tiles that the last picture still waits for. */
   missing = Number.POSITIVE_INFINITY;
+  /** Of each pixel of the last picture. */
+  samples: 1 | 4 = 1;
   picture: Picture | null = null;
   readonly canvas = document.createElement('canvas');
   private readonly gl: WebGL2RenderingContext;
@@ -32,6 +36,8 @@ export class PlateLayer extends MapLayer {
   private programs = new Map<string, Program>();
   private tables = new Map<Uint8Array | Float32Array, WebGLTexture>();
   private square: WebGLBuffer | null = null;
+  private rest = 0;
+  private resting = false;
 
   constructor(trouble: (words: string) => void) {
     super({ render: (frame) => this.draw(frame!) });
@@ -55,6 +61,7 @@ export class PlateLayer extends MapLayer {
   }
 
   protected override disposeInternal(): void {
+    window.clearTimeout(this.rest);
     this.forget();
     this.gl.getExtension('WEBGL_lose_context')?.loseContext();
     super.disposeInternal();
@@ -90,11 +97,24 @@ export class PlateLayer extends MapLayer {
     });
     const grid = new LevelGrid(picture);
     const level = grid.levelFor(perPixel);
+    this.samples = this.resting ? 4 : 1;
+    setUniforms(gl, program, { samples: this.samples });
     const half = [(width * perPixel) / 2, (height * perPixel) / 2];
     const visible = grid.tilesWithin(level, [x - half[0], y - half[1], x + half[0], y + half[1]], [x, y]);
     for (const tile of visible) this.drawTile(program, picture, grid, tile);
     this.missing = this.held.ask(this.wanted(picture, grid, visible));
+    if (this.samples === 1 && grid.texelsAlong(level, perPixel) > CROWDED) this.restSoon();
+    this.resting = false;
     return canvas;
+  }
+
+  /** Draw finer once nothing has changed for a while. */
+  private restSoon(): void {
+    window.clearTimeout(this.rest);
+    this.rest = window.setTimeout(() => {
+      this.resting = this.missing === 0;
+      if (this.resting) this.changed();
+    }, REST_MS);
   }
 
   private use(picture: Picture): Program {
@@ -203,6 +223,10 @@ class LevelGrid {
     let level = 0;
     while (level + 1 < this.count && this.sizes[level + 1].x_mm <= FINEST_SHARE * perPixel_mm) level += 1;
     return level;
+  }
+
+  texelsAlong(level: number, perPixel_mm: number): number {
+    return perPixel_mm / this.sizes[level].x_mm;
   }
 
   tilesWithin(level: number, [west, south, east, north]: number[], centre: number[]): TileAt[] {

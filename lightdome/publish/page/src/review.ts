@@ -158,7 +158,7 @@ export class Review {
     );
     this.panes.push(pane);
     this.stage.append(pane.element);
-    pane.map.addLayer(this.measuring.layer());
+    pane.map.addLayer(this.measuring.layer(pane));
     pane.marksVisible(this.marksBox.checked);
     pane.showMarks(this.findings.layer);
     readOut(pane, this.reading, (pixel) => this.findings.markAt(pane, pixel));

@@ -6,6 +6,7 @@ import lamps from './shade/lamps.glsl?raw';
 import lightHarmonics from './shade/light_harmonics.glsl?raw';
 import lightLobe from './shade/light_lobe.glsl?raw';
 import lightNone from './shade/light_none.glsl?raw';
+import main from './shade/main.glsl?raw';
 import lightRelief from './shade/light_relief.glsl?raw';
 import showCodes from './shade/show_codes.glsl?raw';
 import showColour from './shade/show_colour.glsl?raw';
@@ -137,7 +138,7 @@ export async function pictureOf(field: Field, key: StateKey, range: [number, num
   const cogs = await Promise.all(layers.map(([, layer]) => openLayer(layer)));
   return {
     field,
-    fragment: [common, ...parts].join('\n'),
+    fragment: [common, ...parts, main].join('\n'),
     tables: { ...tables, ...(rule.palette && { colours: colourTable(rule.palette) }) },
     tiles: layers.map(([sampler, layer], index) => ({ sampler, source: { layer, cog: cogs[index] } })),
     lamps: 1,

@@ -9,7 +9,7 @@ import type { Field } from '../plate';
 import { words } from '../words';
 import { across } from './across';
 import type { Change, State } from './changes';
-import type { Mark } from './marks';
+import { FORMER, type Mark } from './marks';
 
 const REST_MS = 150;
 
@@ -34,6 +34,7 @@ export function card(mark: Mark, state: State, name: string, field: Field, neigh
     window.setTimeout(() => section.isConnected && void drawSection(section, mark, field), REST_MS);
   }
   const said = state.changes.map(changeLine);
+  const former = mark.finding.startsWith(FORMER);
   return el(
     'section',
     { className: 'panel card', 'aria-label': words.findings.opened(mark.id) },
@@ -42,12 +43,12 @@ export function card(mark: Mark, state: State, name: string, field: Field, neigh
       'p',
       {},
       words.findings.statuses[state.status],
-      mark.confidence === null ? ` · ${words.findings.drawn}` : ` · ${words.readout.confidence(mark.confidence)}`,
+      mark.confidence === null ? ` · ${former ? words.findings.former : words.findings.drawn}` : ` · ${words.readout.confidence(mark.confidence)}`,
     ),
     state.contested && el('p', { className: 'warning' }, words.findings.contested),
     el('dl', {}, ...figures(mark).flatMap((figure) => [el('dt', {}, figure.name), el('dd', {}, quantityWords(figure))])),
     !mark.resolved && el('p', { className: 'caption' }, words.findings.unresolved),
-    actions(name, state, speaker),
+    former ? el('p', { className: 'caption' }, words.findings.formerSaid) : actions(name, state, speaker),
     section,
     mark.evidence.length > 0 && el('h3', {}, words.findings.evidence),
     mark.evidence.length > 0 && el('ul', {}, ...mark.evidence.map((sentence) => el('li', {}, sentence))),

@@ -19,6 +19,13 @@ export interface Change extends Draft {
   sequence: number;
   /** UTC, ISO 8601. */
   time: string;
+  /** What the proposed mark was when this was said of it. */
+  about?: About | null;
+}
+
+export interface About {
+  class: string | null;
+  geometry: Drawn['geometry'];
 }
 
 export interface Drawn {
@@ -33,6 +40,7 @@ export interface State {
   /** The class that a person gave; null where it is the proposed one. */
   named: string | null;
   drawn: Drawn | null;
+  about: About | null;
   contested: boolean;
   changes: Change[];
 }
@@ -44,23 +52,24 @@ const DECIDED: Partial<Record<Kind, Status>> = {
   reopen: 'proposed',
 };
 
-export const UNTOUCHED: State = { status: 'proposed', named: null, drawn: null, contested: false, changes: [] };
+export const UNTOUCHED: State = { status: 'proposed', named: null, drawn: null, about: null, contested: false, changes: [] };
 
 /** The state of a finding after one more change. */
 export function after(state: State, change: Change): State {
   const changes = [...state.changes, change];
-  if (change.kind === 'comment') return { ...state, changes };
+  state = { ...state, changes, about: change.about ?? null };
+  if (change.kind === 'comment') return state;
   if (change.kind === 'draw') {
     const drawn = change.body as unknown as Drawn;
-    return { ...state, changes, drawn, named: drawn.class };
+    return { ...state, drawn, named: drawn.class };
   }
-  const contested = state.changes.some(
+  const contested = changes.slice(0, -1).some(
     (before) => before.kind in DECIDED && before.sequence > change.seen && before.author !== change.author,
   );
   let { named } = state;
   if (change.kind === 'reclassify') named = String(change.body.class);
   if (change.kind === 'reopen') named = state.drawn?.class ?? null;
-  return { ...state, changes, named, contested, status: DECIDED[change.kind]! };
+  return { ...state, named, contested, status: DECIDED[change.kind]! };
 }
 
 /** A version 4 UUID; `crypto.randomUUID` is missing where the page comes over the lab's network without TLS. */

@@ -2,7 +2,8 @@
 
 import { CLASS_NAMES } from '../looks';
 import type { Field } from '../plate';
-import type { Drawn } from './changes';
+import { words } from '../words';
+import type { About, Drawn } from './changes';
 
 export interface Geometry {
   type: string;
@@ -10,7 +11,7 @@ export interface Geometry {
 }
 
 export interface Mark {
-  /** Name of the finding: side/field/id, or person:UUID. */
+  /** Name of the finding: side/field/id, person:UUID, or former:number:side/field/id. */
   finding: string;
   id: string;
   side: string;
@@ -64,13 +65,26 @@ function markOf({ id, geometry, properties }: Feature, { side, field }: Field): 
   };
 }
 
+/** Begins the name of a mark that was spoken of and that the last night proposes no more. */
+export const FORMER = 'former:';
+
+export function formerMark(finding: string, about: About): Mark {
+  const [side, field, id] = finding.slice(finding.lastIndexOf(':') + 1).split('/');
+  return spokenOf(finding, `${id}, ${words.findings.former}`, { side, field, class: about.class ?? 'land', geometry: about.geometry });
+}
+
 export function drawnMark(finding: string, drawn: Drawn): Mark {
+  return spokenOf(finding, finding.slice('person:'.length, 'person:'.length + 8), drawn);
+}
+
+/** A mark of which nothing is measured. */
+function spokenOf(finding: string, id: string, { side, field, class: name, geometry }: Drawn): Mark {
   return {
     finding,
-    id: finding.slice('person:'.length, 'person:'.length + 8),
-    side: drawn.side,
-    field: drawn.field,
-    class: drawn.class,
+    id,
+    side,
+    field,
+    class: name,
     confidence: null,
     length_mm: null,
     width_um: null,
@@ -80,7 +94,7 @@ export function drawnMark(finding: string, drawn: Drawn): Mark {
     resolved: true,
     evidence: [],
     crosses: [],
-    geometry: drawn.geometry,
+    geometry,
   };
 }
 

@@ -1,7 +1,7 @@
 // The findings: list and filters, the one that is open, drawing a new one, and where all of it is kept.
 
 import Draw from 'ol/interaction/Draw';
-import type { LineString } from 'ol/geom';
+import type { SimpleGeometry } from 'ol/geom';
 import { button, choice, download, el, labelled, numberInput } from '../dom';
 import { classLook, CLASS_NAMES } from '../looks';
 import { swatch } from '../legend';
@@ -13,8 +13,9 @@ import { words } from '../words';
 import { card, type Neighbour } from './card';
 import { uuid } from './changes';
 import { VirtualList } from './list';
-import { drawnMark, loadMarks, MarkTable, openFilter, type Mark } from './marks';
+import { drawnMark, FORMER, formerMark, loadMarks, MarkTable, openFilter, type Mark } from './marks';
 import { MarksLayer } from './marks-layer';
+import { cornersOf, geometryOf, LEAST_POINTS, type Shape } from './shapes';
 import { FindingStore } from './store';
 
 const NEIGHBOURS = 4;
@@ -104,10 +105,11 @@ export class FindingsPanel {
   private onChanges(findings: Set<string>): void {
     let grown = false;
     for (const finding of findings) {
-      const { drawn, named } = this.store.state(finding);
-      if (!this.rowOf.has(finding) && drawn) {
+      const { drawn, about, named } = this.store.state(finding);
+      const mark = drawn ? drawnMark(finding, drawn) : about && finding.startsWith(FORMER) && formerMark(finding, about);
+      if (mark && !this.rowOf.has(finding)) {
         this.rowOf.set(finding, this.marks.length);
-        this.marks.push(drawnMark(finding, drawn));
+        this.marks.push(mark);
         this.layer.add(this.marks[this.marks.length - 1], this.marks.length - 1);
         grown = true;
       }
@@ -190,32 +192,29 @@ export class FindingsPanel {
     return [...crossed, ...near];
   }
 
-  private draw(name: string): void {
-    const [pane] = this.panes();
-    const draw = new Draw({ type: 'LineString' });
+  /** Draw a new finding in whichever view it is begun. */
+  private draw(name: string, shape: Shape): void {
+    const draws = this.panes().map((pane) => ({ pane, draw: new Draw({ type: shape }) }));
     const end = (event: KeyboardEvent | null) => {
       if (event && event.key !== 'Escape') return;
-      pane.map.removeInteraction(draw);
+      for (const { pane, draw } of draws) pane.map.removeInteraction(draw);
       document.removeEventListener('keydown', end);
     };
     document.addEventListener('keydown', end);
-    draw.on('drawend', ({ feature }) => {
-      end(null);
-      this.add(name, (feature.getGeometry() as LineString).getCoordinates() as Point[]);
-    });
-    pane.map.addInteraction(draw);
+    for (const { pane, draw } of draws) {
+      draw.on('drawend', ({ feature }) => {
+        end(null);
+        this.add(name, shape, cornersOf(feature.getGeometry() as SimpleGeometry), pane.field);
+      });
+      pane.map.addInteraction(draw);
+    }
     this.tell(words.findings.drawHint);
   }
 
-  /** A new finding of a person; to a tenth of a micrometre, which is more than anyone draws. */
-  private add(name: string, line: Point[]): void {
-    if (line.length < 2) {
-      this.tell(words.measure.tooFew);
-      return;
-    }
-    const { side, field } = this.panes()[0].field;
-    const coordinates = line.map((point) => point.map((value) => Number(value.toFixed(4))));
-    this.say(`person:${uuid()}`, 'draw', '', { side, field, class: name, geometry: { type: 'LineString', coordinates } });
+  /** A new finding of a person. */
+  private add(name: string, shape: Shape, points: Point[], { side, field }: Field): void {
+    if (points.length < LEAST_POINTS[shape]) this.tell(words.measure.tooFew);
+    else this.say(`person:${uuid()}`, 'draw', '', { side, field, class: name, geometry: geometryOf(shape, points) });
   }
 
   private rowWords(row: number): Node[] {
@@ -238,6 +237,8 @@ export class FindingsPanel {
   private layOut(): void {
     const { filter } = this;
     let newClass = 'scratch';
+    let newShape: Shape = 'LineString';
+    const shapes = choice(Object.entries(words.findings.shapes), newShape, (value) => (newShape = value as Shape));
     const coordinates = el('input', { type: 'text', placeholder: words.measure.coordinatesExample });
     const least = (name: string, unit: string, step: number, max: number, act: (value: number) => void) =>
       labelled(name, numberInput(0, { min: 0, max, step }, (value) => (act(value), this.refilter())), unit);
@@ -279,13 +280,16 @@ export class FindingsPanel {
           'div',
           { className: 'together' },
           labelled(words.findings.newClass, choice(CLASS_NAMES.slice(1).map((name) => [name, name]), newClass, (value) => (newClass = value))),
-          button(words.findings.draw, () => this.draw(newClass)),
+          labelled(words.findings.shape, shapes),
+          button(words.findings.draw, () => this.draw(newClass, newShape)),
         ),
         el(
           'div',
           { className: 'together' },
           labelled(words.measure.coordinates, coordinates),
-          button(words.findings.addLine, () => this.add(newClass, pointsFrom(coordinates.value))),
+          button(words.findings.addShape, () => {
+            this.add(newClass, newShape, pointsFrom(coordinates.value), this.panes()[0].field);
+          }),
         ),
       ),
       this.opened,

@@ -1,14 +1,16 @@
 // The measuring tools: draw on the plate or give coordinates, read figures with their uncertainty, take them along.
 
 import Feature from 'ol/Feature';
-import { LineString, Polygon } from 'ol/geom';
+import type { FeatureLike } from 'ol/Feature';
+import { LineString, Polygon, type SimpleGeometry } from 'ol/geom';
 import Draw, { createBox } from 'ol/interaction/Draw';
 import VectorLayer from 'ol/layer/Vector';
 import VectorSource from 'ol/source/Vector';
 import { Fill, Stroke, Style, Text } from 'ol/style';
 import { button, download, el, labelled } from '../dom';
 import type { Pane } from '../pane';
-import type { Plate } from '../plate';
+import { cornersOf } from '../findings/shapes';
+import type { Field, Plate } from '../plate';
 import { words } from '../words';
 import { sectionChart } from './chart';
 import { measure, type Kind, type Measurement } from './measurement';
@@ -25,7 +27,7 @@ export class MeasurePanel {
   private readonly source = new VectorSource();
   private readonly tools = new Map<Kind, HTMLButtonElement>();
   private readonly coordinates = el('input', { type: 'text', placeholder: words.measure.coordinatesExample });
-  private drawing: { pane: Pane; draw: Draw; kind: Kind } | null = null;
+  private drawing: { kind: Kind; draws: { pane: Pane; draw: Draw }[] } | null = null;
   private kind: Kind = 'distance';
 
   constructor(
@@ -70,9 +72,11 @@ export class MeasurePanel {
     });
   }
 
-  /** The layer on which measurements are drawn in a pane. */
-  layer(): VectorLayer {
-    return new VectorLayer({ source: this.source, zIndex: 20, style: styleOf });
+  /** The layer on which measurements are drawn in a pane: those of its field. */
+  layer(pane: Pane): VectorLayer {
+    const style = (feature: FeatureLike) => (feature.get('of') === nameOf(pane.field) ? styleOf(feature) : []);
+    pane.watch(() => this.source.changed());
+    return new VectorLayer({ source: this.source, zIndex: 20, style });
   }
 
   /** Whether a tool is drawing, so that clicks are its own. */
@@ -81,8 +85,7 @@ export class MeasurePanel {
   }
 
   /** Measure and put the result on the list; says so where it cannot be done. */
-  async take(kind: Kind, points: Point[]): Promise<Measurement | null> {
-    const { field } = this.panes()[0];
+  async take(kind: Kind, points: Point[], field: Field = this.panes()[0].field): Promise<Measurement | null> {
     try {
       const taken = await measure(kind, points, field, this.measurements.length + 1);
       this.measurements.push(taken);
@@ -100,27 +103,27 @@ export class MeasurePanel {
     this.stop();
     this.kind = kind;
     if (again) return;
-    const pane = this.panes()[0];
+    const draws = this.panes().map((pane) => ({ pane, draw: this.drawIn(pane, kind) }));
+    this.drawing = { kind, draws };
+    this.tools.get(kind)!.setAttribute('aria-pressed', 'true');
+    this.tell(words.measure.hints[kind]);
+  }
+
+  private drawIn(pane: Pane, kind: Kind): Draw {
     const draw = new Draw({
       type: { distance: 'LineString', section: 'LineString', area: 'Polygon', roughness: 'Circle' }[kind] as 'LineString',
       maxPoints: kind === 'section' ? 2 : undefined,
       geometryFunction: kind === 'roughness' ? createBox() : undefined,
       style: styleOf,
     });
-    draw.on('drawend', ({ feature }) => {
-      const geometry = feature.getGeometry() as LineString | Polygon;
-      const flat = geometry instanceof Polygon ? geometry.getCoordinates()[0].slice(0, -1) : geometry.getCoordinates();
-      void this.take(kind, flat as Point[]);
-    });
+    draw.on('drawend', ({ feature }) => void this.take(kind, cornersOf(feature.getGeometry() as SimpleGeometry), pane.field));
     pane.map.addInteraction(draw);
-    this.drawing = { pane, draw, kind };
-    this.tools.get(kind)!.setAttribute('aria-pressed', 'true');
-    this.tell(words.measure.hints[kind]);
+    return draw;
   }
 
   private stop(): void {
     if (!this.drawing) return;
-    this.drawing.pane.map.removeInteraction(this.drawing.draw);
+    for (const { pane, draw } of this.drawing.draws) pane.map.removeInteraction(draw);
     this.tools.get(this.drawing.kind)!.setAttribute('aria-pressed', 'false');
     this.drawing = null;
   }
@@ -135,7 +138,7 @@ export class MeasurePanel {
   private draw(taken: Measurement): void {
     const closed = taken.kind === 'area' || taken.kind === 'roughness';
     const geometry = closed ? new Polygon([[...taken.points, taken.points[0]]]) : new LineString(taken.points);
-    const feature = new Feature({ geometry, words: String(taken.number) });
+    const feature = new Feature({ geometry, words: String(taken.number), of: nameOf(taken) });
     feature.setId(taken.number);
     this.source.addFeature(feature);
   }
@@ -192,6 +195,10 @@ export class MeasurePanel {
   private save(name: string, rows: (string | number)[][]): void {
     download(name, new Blob([csv(rows)], { type: 'text/csv' }));
   }
+}
+
+function nameOf({ side, field }: { side: string; field: string }): string {
+  return `${side}/${field}`;
 }
 
 function styleOf(feature: { get(name: string): unknown }): Style[] {

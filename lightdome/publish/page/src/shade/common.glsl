@@ -18,8 +18,9 @@ const int FLAT_WIDTH = 1 << FLAT_SHIFT;
 
 ivec2 texel;                // set by begin()
 int pixel_index;
+vec2 here;                  // texels: what show() paints
 void begin() {
-  texel = clamp(ivec2(texel_at), ivec2(0), ivec2(tile_px - 1));
+  texel = clamp(ivec2(here), ivec2(0), ivec2(tile_px - 1));
   pixel_index = texel.y * tile_px + texel.x;
 }
 ivec2 flat_at(int index) { return ivec2(index & (FLAT_WIDTH - 1), index >> FLAT_SHIFT); }

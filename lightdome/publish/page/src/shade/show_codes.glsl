@@ -16,7 +16,7 @@ bool patterned(int pattern) {
   return false;
 }
 
-void main() {
+void show() {
   begin();
   int code = int(texelFetch(codes, flat_at(pixel_index), 0).r);
   vec4 look = texelFetch(looks, ivec2(code, 0), 0);

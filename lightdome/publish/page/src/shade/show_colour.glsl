@@ -1,7 +1,7 @@
 // Light in the colour of the stack: the pixel's light shared out among red, green and blue as in the mean photograph.
 uniform float white;
 uniform usampler2D colour;
-void main() {
+void show() {
   begin();
   float light;
   uvec3 code = texelFetch(colour, flat_at(pixel_index), 0).rgb;

@@ -1,5 +1,5 @@
 uniform float white;            // linear light shown as white
-void main() {
+void show() {
   begin();
   float light;
   if (!light_of_pixel(light)) {

@@ -1,8 +1,8 @@
-// A number of the pixel through a table of 256 colours.
+// A number of the pixel through a table of 256 colours, mixed between two of them.
 uniform vec2 shown_range;
 uniform sampler2D colours;
 
-void main() {
+void show() {
   begin();
   bool known;
   float value = value_of_pixel(known);
@@ -11,6 +11,9 @@ void main() {
     return;
   }
   float share = (value - shown_range.x) / (shown_range.y - shown_range.x);
-  int index = clamp(int(floor(share * 256.0)), 0, 255);
-  seen = texelFetch(colours, ivec2(index, 0), 0);
+  float at = 255.0 * clamp(share, 0.0, 1.0);
+  int below = int(at);
+  vec4 low = texelFetch(colours, ivec2(below, 0), 0);
+  vec4 high = texelFetch(colours, ivec2(min(below + 1, 255), 0), 0);
+  seen = mix(low, high, at - float(below));
 }
