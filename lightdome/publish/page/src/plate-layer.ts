@@ -87,6 +87,7 @@ export class PlateLayer extends MapLayer {
     gl.clearColor(0, 0, 0, 0);
     gl.clear(gl.COLOR_BUFFER_BIT);
     if (!picture) return canvas;
+    this.samples = this.resting ? 4 : 1;
     const program = this.use(picture);
     const perPixel = frame.viewState.resolution / frame.pixelRatio;
     const [x, y] = frame.viewState.center;
@@ -97,8 +98,6 @@ export class PlateLayer extends MapLayer {
     });
     const grid = new LevelGrid(picture);
     const level = grid.levelFor(perPixel);
-    this.samples = this.resting ? 4 : 1;
-    setUniforms(gl, program, { samples: this.samples });
     const half = [(width * perPixel) / 2, (height * perPixel) / 2];
     const visible = grid.tilesWithin(level, [x - half[0], y - half[1], x + half[0], y + half[1]], [x, y]);
     for (const tile of visible) this.drawTile(program, picture, grid, tile);
@@ -119,10 +118,10 @@ export class PlateLayer extends MapLayer {
 
   private use(picture: Picture): Program {
     const { gl } = this;
-    const key = `${picture.lamps} ${picture.fragment}`;
+    const key = `${this.samples} ${picture.lamps} ${picture.fragment}`;
     let program = this.programs.get(key);
     if (!program) {
-      program = compile(gl, picture.fragment, { LAMPS: picture.lamps });
+      program = compile(gl, picture.fragment, { LAMPS: picture.lamps, SAMPLES: this.samples });
       this.programs.set(key, program);
     }
     gl.useProgram(program.handle);

@@ -1,11 +1,9 @@
-uniform int samples;            // 4 where a screen pixel holds more than one texel and nothing moves, else 1
-
+// SAMPLES is 4 where a screen pixel holds more than one texel and nothing moves, else 1.
 void main() {
+#if SAMPLES == 1
   here = texel_at;
-  if (samples == 1) {
-    show();
-    return;
-  }
+  show();
+#else
   vec2 across = dFdx(texel_at) / 4.0;
   vec2 down = dFdy(texel_at) / 4.0;
   vec4 total = vec4(0.0);
@@ -15,4 +13,5 @@ void main() {
     total += seen;
   }
   seen = total / 4.0;
+#endif
 }
