@@ -27,6 +27,9 @@ const CROWDED = 1.01; // texels along a screen pixel
 export class PlateLayer extends MapLayer {
   /** Tiles that the last picture still waits for. */
   missing = Number.POSITIVE_INFINITY;
+  /** Kept when a picture was whole for the first time, or when there is none to wait for. */
+  readonly firstWhole: Promise<void>;
+  private sayWhole!: () => void;
   /** Of each pixel of the last picture. */
   samples: 1 | 4 = 1;
   picture: Picture | null = null;
@@ -41,6 +44,7 @@ export class PlateLayer extends MapLayer {
 
   constructor(trouble: (words: string) => void) {
     super({ render: (frame) => this.draw(frame!) });
+    this.firstWhole = new Promise((resolve) => (this.sayWhole = resolve));
     const gl = this.canvas.getContext('webgl2', { antialias: false, depth: false, stencil: false });
     if (!gl) throw new Error('webgl2');
     this.gl = gl;
@@ -56,7 +60,10 @@ export class PlateLayer extends MapLayer {
 
   show(picture: Picture | null): void {
     this.picture = picture;
-    if (!picture) this.missing = 0;
+    if (!picture) {
+      this.missing = 0;
+      this.sayWhole();
+    }
     this.changed();
   }
 
@@ -102,6 +109,7 @@ export class PlateLayer extends MapLayer {
     const visible = grid.tilesWithin(level, [x - half[0], y - half[1], x + half[0], y + half[1]], [x, y]);
     for (const tile of visible) this.drawTile(program, picture, grid, tile);
     this.missing = this.held.ask(this.wanted(picture, grid, visible));
+    if (this.missing === 0) this.sayWhole();
     if (this.samples === 1 && grid.texelsAlong(level, perPixel) > CROWDED) this.restSoon();
     this.resting = false;
     return canvas;

@@ -19,6 +19,7 @@ import { tabs } from './tabs';
 import { takePicture } from './take-picture';
 import { words } from './words';
 
+const LONGEST_WAIT_MS = 5000;
 const FINEST = 1 / 32; // of a pixel's pitch, at the greatest enlargement
 type Arrangement = 'one' | 'beside' | 'divider';
 
@@ -73,7 +74,9 @@ export class Review {
     this.whole();
     this.status.textContent = words.lamp.how;
     document.addEventListener('keydown', (event) => this.onKey(event));
-    void this.findings.start();
+    // marks by the thousand take a while to read: the picture comes first
+    const waited = new Promise((resolve) => window.setTimeout(resolve, LONGEST_WAIT_MS));
+    void Promise.race([this.panes[0].picture.firstWhole, waited]).then(() => this.findings.start());
   }
 
   whole(): void {

@@ -17,6 +17,9 @@ const LABELS_BELOW = 60; // pixels of the photograph to a hundred of the screen:
 export class MarksLayer {
   private readonly sources = new globalThis.Map<string, VectorSource>();
   private readonly features: Feature[];
+  private readonly fields: string[];
+  /** 1 for each row that is shown: to hide is much faster than to take away. */
+  private visible = new Uint8Array(0);
   private readonly styles = new globalThis.Map<string, Style[]>();
   private opened = -1;
   private many = false;
@@ -27,25 +30,21 @@ export class MarksLayer {
     private readonly rejected: (row: number) => boolean,
   ) {
     this.features = marks.map((mark, row) => this.featureOf(mark, row));
+    this.fields = marks.map(fieldOf);
   }
 
   add(mark: Mark, row: number): void {
     this.features[row] = this.featureOf(mark, row);
+    this.fields[row] = fieldOf(mark);
+    this.sources.get(this.fields[row])?.addFeature(this.features[row]);
   }
 
   /** Show these rows, each in the views of its field. */
-  show(marks: Mark[], rows: number[]): void {
+  show(rows: number[]): void {
     this.many = rows.length > MANY;
-    const byField = new globalThis.Map<string, Feature[]>();
-    for (const row of rows) {
-      const key = `${marks[row].side}/${marks[row].field}`;
-      if (!byField.has(key)) byField.set(key, []);
-      byField.get(key)!.push(this.features[row]);
-    }
-    for (const [key, source] of this.sources) {
-      source.clear(true);
-      source.addFeatures(byField.get(key) ?? []);
-    }
+    this.visible = new Uint8Array(this.features.length);
+    for (const row of rows) this.visible[row] = 1;
+    for (const source of this.sources.values()) source.changed();
   }
 
   open(row: number): void {
@@ -66,7 +65,8 @@ export class MarksLayer {
   source(field: string): VectorSource {
     let source = this.sources.get(field);
     if (!source) {
-      source = new VectorSource({ overlaps: false }); // lines of one look are then drawn in one stroke
+      // lines of one look are drawn in one stroke where they may overlap
+      source = new VectorSource({ overlaps: false, features: this.features.filter((_, row) => this.fields[row] === field) });
       this.sources.set(field, source);
     }
     return source;
@@ -99,8 +99,9 @@ export class MarksLayer {
     return new Feature({ geometry, row, number: mark.id });
   }
 
-  private styleOf(feature: Feature, pixels: number): Style[] {
+  private styleOf(feature: Feature, pixels: number): Style[] | undefined {
     const row = feature.get('row') as number;
+    if (!this.visible[row]) return undefined;
     const opened = row === this.opened;
     const label = opened || pixels * 100 < LABELS_BELOW ? (feature.get('number') as string) : '';
     const plain = this.many && !opened;
@@ -113,6 +114,10 @@ export class MarksLayer {
     }
     return style;
   }
+}
+
+function fieldOf({ side, field }: Mark): string {
+  return `${side}/${field}`;
 }
 
 function draw(name: string, opened: boolean, rejected: boolean, label: string): Style[] {

@@ -75,7 +75,7 @@ export class FindingsPanel {
 
   refilter(): void {
     this.shown = this.table.pass(this.filter, (mark) => this.store.state(mark.finding).status);
-    this.layer.show(this.marks, this.shown);
+    this.layer.show(this.shown);
     this.list.show(this.shown);
     this.count.textContent = words.findings.count(this.shown.length, this.marks.length);
   }
