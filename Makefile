@@ -12,7 +12,8 @@ PAGE := $(shell find lightdome/publish/page -name node_modules -prune -o -type f
 demo: .venv/demo
 	$(BIN)/snakemake --cores $(CORES)
 	@echo
-	@echo "Done. Open in a browser: results/tern-point-2031-05/index.html"
+	@echo "Done. The review page: .venv/bin/lightdome review results/tern-point-2031-05"
+	@echo "The summary of the night: results/tern-point-2031-05/index.html"
 
 test: .venv/test
 	$(BIN)/ruff format --check .

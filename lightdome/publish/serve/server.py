@@ -6,6 +6,7 @@ findings are at <plate>/review/api/.
 
 import errno
 import getpass
+import os
 import secrets
 import socket
 import sys
@@ -114,9 +115,9 @@ def _page_of(results: Path, plate: Path) -> str:
 
 
 def _user() -> str:
-    """Who is at this machine, as a first guess at who speaks; empty where that is not known."""
+    """Who is at this machine, as a first guess at who speaks; empty where that is not known or nobody's name."""
     try:
-        return getpass.getuser()
+        return "" if os.geteuid() == 0 else getpass.getuser()
     except (OSError, KeyError):
         return ""
 

@@ -81,7 +81,7 @@ export const words = {
     exposure: 'Exposure and relief',
     stops: 'Exposure',
     stopsUnit: 'stops',
-    relief: 'Strength of relief',
+    relief: 'Strength of relief (shaded relief)',
     distant: 'The lamp is distant: the same direction and light everywhere.',
     near: (distance: number) => `As near as the lamps of the capture (${distance.toFixed(0)} mm)`,
     again: 'Lamp and exposure as at first',
