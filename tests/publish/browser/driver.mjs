@@ -21,13 +21,14 @@ let page;
 const said = [];
 
 const acts = {
-  async open({ url, width, height, storage }) {
+  async open({ url, width, height, storage, before }) {
     await page?.context().close();
     const context = await browser.newContext({ viewport: { width, height }, storageState: storage, acceptDownloads: true });
     page = await context.newPage();
     page.setDefaultTimeout(30_000);
     page.on('pageerror', (error) => said.push(String(error)));
     page.on('console', (message) => message.type() === 'error' && said.push(message.text()));
+    if (before) await page.addInitScript(before);
     await page.goto(url);
   },
   evaluate: ({ script, value }) => page.evaluate(`(${script})(${JSON.stringify(value ?? null)})`),
@@ -55,6 +56,7 @@ const acts = {
   text: () => page.locator('body').innerText(),
   screenshot: ({ path }) => page.screenshot({ path }).then(() => true),
   script: ({ path }) => page.evaluate(readFileSync(path, 'utf8')).then(() => true),
+  pdf: ({ path }) => page.pdf({ path, format: 'A4', printBackground: true }).then(() => true),
   storage: () => page.context().storageState(),
   async download({ role, name }) {
     const [file] = await Promise.all([page.waitForEvent('download'), page.getByRole(role, { name, exact: true }).first().click()]);

@@ -139,14 +139,15 @@ def test_tables_are_those_of_the_still_pictures(palette):
     assert np.abs(table_of(palette) - 255 * known).max() <= 3
 
 
+@pytest.mark.parametrize("lamp", LAMPS, ids=lambda lamp: f"{lamp[0]}-{lamp[1]}")
 @pytest.mark.parametrize("state", ["classes", "flags"])
-def test_codes_have_colour_and_pattern_over_the_light_of_the_plate(page, plate, state):
+def test_codes_have_colour_and_pattern_over_the_light_of_the_plate(page, plate, state, lamp):
     shown = plate[0]
-    pixels, _, place = take(page, state, 135, 30)
+    pixels, _, place = take(page, state, *lamp)
     codes = shown.values[state][0].astype(int)
     looks = dict(enumerate(zip(PATTERNS, COLOURS, strict=True))) if state == "classes" else LOOKS
     codes = codes if state == "classes" else gravest(codes.astype(np.uint8))
-    ground = 0.5 + 0.45 * grey(light_of(shown, "lobe", (135, 30)))
+    ground = 0.5 + 0.45 * grey(light_of(shown, "lobe", lamp))
     expected = ground.copy()
     top, left = under(shown, pixels, place)
     # the pattern is fixed to the screen

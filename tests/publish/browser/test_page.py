@@ -45,6 +45,37 @@ def test_two_views_have_the_same_lamp_place_and_picture(page):
     assert page.run("() => document.querySelectorAll('.pane').length") == 1
 
 
+WITHOUT_WEBGL2 = """
+const { getContext } = HTMLCanvasElement.prototype;
+HTMLCanvasElement.prototype.getContext = function (kind, ...more) {
+  return kind === 'webgl2' ? null : getContext.call(this, kind, ...more);
+};
+"""
+
+
+def test_a_browser_without_webgl2_is_told_so_and_shown_the_way_to_the_still_pictures(browser, plate):
+    browser.ask("open", url=plate[1], width=1280, height=720, before=WITHOUT_WEBGL2)
+    browser.ask("wait", script="() => document.body.innerText.includes('WebGL2')")
+    assert "the still pictures need neither" in browser.ask("text")
+    links = browser.run("() => [...document.querySelectorAll('a')].map((link) => link.getAttribute('href'))")
+    assert links == ["pictures.html"]
+
+
+def test_paper_gets_a_picture_of_what_is_seen(page):
+    drawn = page.run(
+        """() => {
+          window.dispatchEvent(new Event('beforeprint'));
+          const [canvas] = document.querySelectorAll('.on-paper canvas');
+          const { data } = canvas.getContext('2d').getImageData(0, 0, canvas.width, canvas.height);
+          const levels = new Set(data.filter((_, at) => at % 4 === 0));
+          window.dispatchEvent(new Event('afterprint'));
+          return [levels.size, document.querySelectorAll('.on-paper canvas').length];
+        }"""
+    )
+    assert drawn[0] > 50
+    assert drawn[1] == 0
+
+
 def test_a_lost_graphics_context_comes_back(page):
     before = page.pixels()
     page.run(

@@ -13,7 +13,7 @@ const STOPS = { min: -6, max: 8, step: 0.25 };
 const STRENGTH = { min: 0.1, max: 20, step: 0.1 };
 
 export class LightPanel {
-  readonly element = el('section', { className: 'panel', 'aria-label': words.lamp.heading });
+  readonly element = el('section', { className: 'panel on-screen', 'aria-label': words.lamp.heading });
   private readonly note = el('p', { className: 'warning', role: 'status' });
   private readonly reading = el('p', { className: 'reading' });
   private readonly inputs: { input: HTMLInputElement; value: () => number }[] = [];

@@ -16,7 +16,7 @@ import { shownFields, type Field, type Plate } from './plate';
 import { Room } from './room';
 import { lightModel, statesOf, type StateKey } from './states';
 import { tabs } from './tabs';
-import { takePicture } from './take-picture';
+import { compose, takePicture } from './take-picture';
 import { words } from './words';
 
 const LONGEST_WAIT_MS = 5000;
@@ -35,6 +35,7 @@ export class Review {
   private readonly reading = el('p', { className: 'reading' });
   readonly measuring: MeasurePanel;
   readonly findings: FindingsPanel;
+  private readonly onPaper = el('div', { className: 'on-paper', 'aria-hidden': 'true' });
   private readonly paneControls = el('div', {});
   private readonly marksBox = checkbox(false, (on) => this.showMarks(on));
   private readonly ruler: LampRuler;
@@ -74,6 +75,11 @@ export class Review {
     this.whole();
     this.status.textContent = words.lamp.how;
     document.addEventListener('keydown', (event) => this.onKey(event));
+    // a map does not follow the size of the paper: its picture does
+    window.addEventListener('beforeprint', () => {
+      this.onPaper.replaceChildren(...this.panes.map((pane) => compose(this.plate, pane, this.room.shown)));
+    });
+    window.addEventListener('afterprint', () => this.onPaper.replaceChildren());
     // marks by the thousand take a while to read: the picture comes first
     const waited = new Promise((resolve) => window.setTimeout(resolve, LONGEST_WAIT_MS));
     void Promise.race([this.panes[0].picture.firstWhole, waited]).then(() => this.findings.start());
@@ -234,6 +240,7 @@ export class Review {
       { className: 'review' },
       el('a', { className: 'skip', href: '#stage' }, words.skip),
       header,
+      this.onPaper,
       el(
         'main',
         { className: 'work' },
@@ -252,5 +259,5 @@ function missingOf(field: Field): HTMLElement {
 
 function keys(): HTMLElement {
   const lines = words.keys.flatMap(([key, what]) => [el('dt', {}, key), el('dd', {}, what)]);
-  return el('details', { className: 'panel' }, el('summary', {}, words.keysHeading), el('dl', { className: 'keys' }, ...lines));
+  return el('details', { className: 'panel on-screen' }, el('summary', {}, words.keysHeading), el('dl', { className: 'keys' }, ...lines));
 }

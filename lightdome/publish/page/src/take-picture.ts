@@ -14,6 +14,15 @@ const INK = '#1a1a1a';
 const BAR_SHARE = 0.22;
 
 export async function takePicture(plate: Plate, pane: Pane, light: Light): Promise<void> {
+  const canvas = compose(plate, pane, light);
+  const png = await new Promise<Blob>((resolve, reject) =>
+    canvas.toBlob((blob) => (blob ? resolve(blob) : reject(new Error('png'))), 'image/png'),
+  );
+  download(`${plate.plate}-${pane.field.side}-${pane.field.field}-${pane.state}.png`, png);
+}
+
+/** The view with its strip of words. */
+export function compose(plate: Plate, pane: Pane, light: Light): HTMLCanvasElement {
   pane.map.renderSync(); // the drawing buffer is only whole in the same turn
   const { canvas: picture } = pane.picture;
   const ratio = window.devicePixelRatio;
@@ -27,10 +36,7 @@ export async function takePicture(plate: Plate, pane: Pane, light: Light): Promi
   for (const layer of pane.element.querySelectorAll<HTMLCanvasElement>('.ol-layer canvas')) pen.drawImage(layer, 0, 0);
   pen.setTransform(ratio, 0, 0, ratio, 0, picture.height);
   writeStrip(pen, canvas.width / ratio, plate, pane, light);
-  const png = await new Promise<Blob>((resolve, reject) =>
-    canvas.toBlob((blob) => (blob ? resolve(blob) : reject(new Error('png'))), 'image/png'),
-  );
-  download(`${plate.plate}-${pane.field.side}-${pane.field.field}-${pane.state}.png`, png);
+  return canvas;
 }
 
 function writeStrip(pen: CanvasRenderingContext2D, width: number, plate: Plate, pane: Pane, light: Light): void {

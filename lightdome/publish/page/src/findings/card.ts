@@ -52,7 +52,7 @@ export function card(mark: Mark, state: State, name: string, field: Field, neigh
     section,
     mark.evidence.length > 0 && el('h3', {}, words.findings.evidence),
     mark.evidence.length > 0 && el('ul', {}, ...mark.evidence.map((sentence) => el('li', {}, sentence))),
-    neighbours.length > 0 && el('h3', {}, words.findings.neighbours),
+    neighbours.length > 0 && el('h3', { className: 'on-screen' }, words.findings.neighbours),
     el(
       'div',
       { className: 'buttons' },

@@ -257,7 +257,7 @@ export class FindingsPanel {
     this.element.replaceChildren(
       el(
         'section',
-        { className: 'panel', 'aria-label': words.findings.filter },
+        { className: 'panel on-screen', 'aria-label': words.findings.filter },
         labelled(words.findings.author, author),
         el('details', {}, el('summary', {}, words.findings.filter), el('div', { className: 'boxes' }, ...boxes),
           labelled(words.findings.status, choice([['', words.findings.any], ...statuses], filter.status, (value) => {
@@ -293,7 +293,7 @@ export class FindingsPanel {
         ),
       ),
       this.opened,
-      el('section', { className: 'panel', 'aria-label': words.findings.kept }, this.place, ...this.exports()),
+      el('section', { className: 'panel on-screen', 'aria-label': words.findings.kept }, this.place, ...this.exports()),
     );
   }
 

@@ -41,7 +41,7 @@ export class MeasurePanel {
     this.element.append(
       el(
         'section',
-        { className: 'panel', 'aria-label': words.measure.heading },
+        { className: 'panel on-screen', 'aria-label': words.measure.heading },
         el('h2', {}, words.measure.heading),
         el('div', { className: 'buttons' }, ...this.tools.values()),
         el('p', { className: 'caption', role: 'status' }, words.measure.how),
