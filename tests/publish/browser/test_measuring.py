@@ -115,3 +115,12 @@ def test_what_is_drawn_in_the_second_view_is_measured_on_its_field(page):
     assert taken[:2] == fields[1]
     resolution = page.run("() => review.view.getResolution()")
     assert taken[2][0]["value"] == pytest.approx(4.0, abs=2 * resolution)
+
+
+def test_a_section_that_ends_on_the_wall_of_the_groove_says_how_little_it_knows(page):
+    _, good = draw(page, "Cross-section", [(3.6, 1.0), (6.4, 1.0)])
+    for end in (5.3, 5.35, 5.4):
+        page.run(f"() => review.measuring.take('section', [[3.6, 1.0], [{end}, 1.0]])")
+        depth = page.run(FIGURES)[-1][1][0]
+        assert depth["u"] > 4 * good["Depth"]["u"]
+        assert abs(depth["value"] - 20) <= 2 * depth["u"]

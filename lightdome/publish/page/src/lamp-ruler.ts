@@ -53,7 +53,7 @@ export class LampRuler {
       this.ticks.append(svg('line', { x1: inner[0], y1: inner[1], x2: outer[0], y2: outer[1] }));
       if (azimuth % 45 === 0) {
         const [x, y] = this.onMargin(azimuth, margin_px() / 4);
-        const whole = Math.min(Math.max(x, margin_px() / 2), this.width - margin_px() / 2); // not cut off at the edge
+        const whole = Math.min(Math.max(x, margin_px() / 3), this.width - margin_px() / 3); // not cut off at the edge
         this.ticks.append(svg('text', { x: whole, y, dy: '0.35em' }, `${azimuth}°`));
       }
     }

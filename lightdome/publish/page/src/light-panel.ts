@@ -84,7 +84,7 @@ export class LightPanel {
       this.refreshNames();
     });
     this.named.replaceChildren(
-      el('p', { className: 'caption' }, words.lamp.raking(raking)),
+      el('p', { className: 'caption' }, words.lamp.lightFrom(raking)),
       el('div', { className: 'buttons' }, ...rakingButtons),
       labelled(words.lamp.positions, pick),
       el('div', { className: 'together' }, labelled(words.lamp.name, name), keep),

@@ -5,6 +5,9 @@ import type { StateKey } from './states';
 const mm = (value: number) => value.toFixed(3).replace('-', '−');
 const degrees = (value: number) => `${value.toFixed(0)}°`;
 
+// about 20°, as it is read (common practice, no source)
+const isRaking = (elevation_deg: number) => elevation_deg <= 20.5;
+
 export const words = {
   titleOf: (plate: string) => `${plate} · review`,
   skip: 'To the picture',
@@ -89,7 +92,7 @@ export const words = {
     positions: 'Named positions',
     name: 'Name',
     keep: 'Keep this position',
-    raking: (elevation: number) => `Raking light, ${degrees(elevation)} above the plate, from the`,
+    lightFrom: (elevation: number) => `${isRaking(elevation) ? 'Raking light' : 'Light'}, ${degrees(elevation)} above the plate, from the`,
     sides: [
       ['right', 0],
       ['top', 90],
@@ -99,7 +102,7 @@ export const words = {
     ] as [string, number][],
     said: (azimuth: number, elevation: number) => `azimuth ${degrees(azimuth)}, elevation ${degrees(elevation)}`,
     reading: (azimuth: number, elevation: number) =>
-      `Azimuth ${degrees(azimuth)} · Elevation ${degrees(elevation)}${elevation <= 20.5 ? ' · raking' : ''}`,
+      `Azimuth ${degrees(azimuth)} · Elevation ${degrees(elevation)}${isRaking(elevation) ? ' · raking' : ''}`,
     beyond: {
       below: (lowest: number) => `Lower than any lamp of the capture (${degrees(lowest)}): the model only guesses here.`,
       above: (_: number, highest: number) =>
@@ -160,7 +163,7 @@ export const words = {
     pitchKnown: 'Uncertainty: pixel pitch, and reading each point to the pixel.',
     pitchUnknown: 'Uncertainty: reading each point to the pixel only; none is known of the pixel pitch.',
     rule:
-      'Read on the full height. Depth: from the line through both shoulders (the first and last 15 % of the section) to the mean over one pixel about the lowest point. Width: between the points where the section rises through half the depth.',
+      'Read on the full height. Depth: from the line through both shoulders (the first and last 15 % of the section) to the mean over one pixel about the lowest point. Width: between the points where the section rises through half the depth. Uneven shoulders are part of the uncertainty.',
     noGroove: 'No width and depth: both shoulders and a bottom below them must be known.',
     roughnessRule: (pixels: number) =>
       `Sq and Sa of ${pixels} heights after their plane is taken away, no filter (ISO 25178-2). No uncertainty is given.`,

@@ -222,7 +222,7 @@ export class FindingsPanel {
     const look = classLook(this.classOf(row));
     const state = this.store.state(mark.finding);
     const size = mark.length_mm === null ? '' : `${mark.length_mm.toFixed(1)} mm`;
-    const depth = mark.depth_um === null ? '' : `${mark.depth_um.toFixed(1).replace('-', '−')} µm`;
+    const depth = mark.depth_um === null ? '' : `${mark.depth_um.toFixed(Math.abs(mark.depth_um) < 100 ? 1 : 0).replace('-', '−')} µm`;
     return [
       look ? swatch(look) : el('span', { className: 'swatch' }),
       el('strong', {}, mark.id),

@@ -2,7 +2,8 @@
 //
 // The rule: both shoulders are the first and the last SHOULDER of the section; a straight line through their mean
 // heights is taken away.  Depth: from that line to the mean over a pixel about the lowest point.  Width: between the
-// points on either side of the lowest where the section first rises through half the depth.
+// points on either side of the lowest where the section first rises through half the depth.  How far the shoulders lie
+// off their line is part of the uncertainty: one end in another groove makes the figures worth little, and says so.
 
 import type { Field } from '../plate';
 import { reading_mm, type Point } from './lengths';
@@ -64,13 +65,14 @@ export function readGroove(section: Section, field: Field): Section {
   if (!bottom || !(bottom.height > 0)) return { ...section, shoulders_um };
   const depth = bottom.height;
   const halved = (u: number | null) => u && u / 2;
-  const u_depth = rootOf(bottom.u, halved(left.u), halved(right.u));
+  const uneven = Math.max(scatterOf(below, 0, end), scatterOf(below, count - end, count));
+  const u_depth = rootOf(bottom.u, halved(left.u), halved(right.u), uneven);
   const figures: Quantity[] = [{ name: words.measure.depth, value: depth, unit: 'µm', u: u_depth }];
   const before = crossing(distance_mm, below, lowest, -1, depth / 2);
   const after = crossing(distance_mm, below, lowest, 1, depth / 2);
   if (!before || !after) return { ...section, shoulders_um, figures };
   const width_mm = after.at - before.at;
-  const u_half = rootOf(bottom.u, left.u, right.u);
+  const u_half = rootOf(bottom.u, left.u, right.u, uneven);
   const u_width_mm = Math.hypot(
     Math.SQRT2 * reading_mm(field),
     width_mm * (field.u_pitch_rel ?? 0),
@@ -99,6 +101,12 @@ function meanOf(at: Float64Array, heights: Float64Array, u: Float64Array, first:
   }
   if (n === 0) return null;
   return { at: place / n, height: height / n, u: known ? Math.sqrt(squares / n) : null };
+}
+
+/** Root mean square of what is known of a part; 0 where nothing is. */
+function scatterOf(values: Float64Array, first: number, last: number): number {
+  const known = values.slice(first, last).filter(Number.isFinite);
+  return known.length ? Math.sqrt(known.reduce((sum, value) => sum + value * value, 0) / known.length) : 0;
 }
 
 function crossing(at: Float64Array, below: Float64Array, start: number, way: 1 | -1, level: number): { at: number; slope: number } | null {
