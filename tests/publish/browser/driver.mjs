@@ -51,12 +51,20 @@ const acts = {
     if (click) await page.mouse.click(...path.at(-1));
     else await page.mouse.up();
   },
+  // a finger that is laid down, drawn along and lifted
+  async touch({ path }) {
+    const finger = await page.context().newCDPSession(page);
+    const send = (type, touchPoints) => finger.send('Input.dispatchTouchEvent', { type, touchPoints });
+    const at = ([x, y]) => [{ x, y }];
+    await send('touchStart', at(path[0]));
+    for (const place of path.slice(1)) await send('touchMove', at(place));
+    await send('touchEnd', []);
+  },
   double: ({ place }) => page.mouse.dblclick(...place),
   reload: () => page.reload().then(() => true),
   text: () => page.locator('body').innerText(),
   screenshot: ({ path }) => page.screenshot({ path }).then(() => true),
   script: ({ path }) => page.evaluate(readFileSync(path, 'utf8')).then(() => true),
-  pdf: ({ path }) => page.pdf({ path, format: 'A4', printBackground: true }).then(() => true),
   storage: () => page.context().storageState(),
   async download({ role, name }) {
     const [file] = await Promise.all([page.waitForEvent('download'), page.getByRole(role, { name, exact: true }).first().click()]);

@@ -22,6 +22,29 @@ def test_lamp_dragged_to_the_right_edge_stands_at_azimuth_zero(page):
     assert "Azimuth 0° · Elevation 20° · raking" in page.ask("text")
 
 
+def test_lamp_follows_a_finger(page):
+    x, y, width, height = page.run(STAGE)
+    half_way = [x + width - 20, y + 60]
+    page.ask("touch", path=[page.run(LAMP), half_way, [x + width - 20, y + height / 2]])
+    azimuth, elevation = page.run(WANTED)
+    assert min(azimuth, 360 - azimuth) < 0.5
+    assert elevation == pytest.approx(20, abs=0.01)
+
+
+def test_plate_is_moved_by_a_finger(page):
+    before = page.run("() => review.view.getCenter()")
+    x, y, width, height = page.run(STAGE)
+    middle = [x + width / 2, y + height / 2]
+    # slow at the end: nothing goes on by itself
+    path = [middle, *([middle[0] - 10 * step, middle[1]] for step in range(1, 9)), *[[middle[0] - 80, middle[1]]] * 3]
+    page.ask("touch", path=path)
+    page.ask("wait", script="() => !review.view.getAnimating() && !review.view.getInteracting()")
+    after = page.run("() => review.view.getCenter()")
+    resolution = page.run("() => review.view.getResolution()")
+    assert after[0] - before[0] == pytest.approx(80 * resolution, rel=0.25)
+    assert after[1] == pytest.approx(before[1], abs=2 * resolution)
+
+
 def test_lamp_dragged_inward_rises(page):
     x, y, width, height = page.run(STAGE)
     start = page.run(LAMP)
