@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -54,15 +54,23 @@ class Provenance:
         return json.dumps(self.as_dict(), sort_keys=True)
 
 
+CODE = ("*.py", "*/*.py", "templates/*", "page_built/*.sha256")
+
+
 def code_mark(*words: str) -> str:
     """Short digest of the code of some package folders and of the base modules.
 
-    The workflow passes it to each rule, so that a changed kernel reruns what it made.
+    The workflow passes it to each rule, so that a changed kernel, template or page reruns what it made.
     """
-    package = Path(__file__).parent
+    return code_digest(Path(__file__).parent, words)
+
+
+def code_digest(package: Path, words: Sequence[str]) -> str:
+    """The digest of `code_mark`, of any package folder."""
     files = sorted(package.glob("*.py"))
     for word in words:
-        files += sorted((package / word).rglob("*.py"))
+        # not below the page: what npm puts there is none of ours, and its stamp tells what the page was built from
+        files += sorted({path for pattern in CODE for path in (package / word).glob(pattern)})
     digest = hashlib.sha256()
     for file in files:
         digest.update(file.relative_to(package).as_posix().encode())

@@ -1,6 +1,8 @@
 import hashlib
 import json
 
+import pytest
+
 from lightdome import provenance
 
 
@@ -16,6 +18,23 @@ def test_a_long_file_is_hashed_in_blocks(tmp_path):
     content = b"0123456789" * 300_000
     (tmp_path / "a").write_bytes(content)
     assert provenance.sha256_of(tmp_path / "a") == hashlib.sha256(content).hexdigest()
+
+
+@pytest.mark.parametrize(
+    "file",
+    ["tiles.py", "publish/a.py", "publish/serve/b.py", "publish/templates/c.html", "publish/page_built/d.sha256"],
+)
+def test_code_mark_changes_with_code_template_and_page(tmp_path, file):
+    path = tmp_path / file
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text("one")
+    before = provenance.code_digest(tmp_path, ["publish"])
+    other = tmp_path / "publish/page/node_modules/gyp/e.py"
+    other.parent.mkdir(parents=True)
+    other.write_text("of npm")
+    assert provenance.code_digest(tmp_path, ["publish"]) == before
+    path.write_text("two")
+    assert provenance.code_digest(tmp_path, ["publish"]) != before
 
 
 def test_code_marks_differ_by_word_and_hold_still():
