@@ -46,7 +46,7 @@ bench: .venv/test
 	@touch $@
 
 # What open3d (and mitsuba, libatomic1) load from the system: as root, install what is missing; otherwise name it.
-# Systems without ldconfig are left to their owner. Tests of the review page want a browser; nothing else does.
+# Systems without ldconfig are left to their owner. Tests of the review page want a browser and letters for it; nothing else does.
 libraries:
 	@export PATH="$$PATH:/sbin:/usr/sbin"; missing=""; \
 	for pair in libusb-1.0.so:libusb-1.0-0 libGL.so:libgl1 libEGL.so:libegl1 libX11.so:libx11-6 libatomic.so:libatomic1; do \
@@ -54,7 +54,7 @@ libraries:
 	done; \
 	$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || missing="$$missing python3-venv"; \
 	case " $(MAKECMDGOALS) " in *" test "*) \
-	  command -v chromium >/dev/null || command -v chromium-browser >/dev/null || command -v google-chrome >/dev/null || if [ "$$(id -u)" = 0 ]; then missing="$$missing chromium"; \
+	  command -v chromium >/dev/null || command -v chromium-browser >/dev/null || command -v google-chrome >/dev/null || if [ "$$(id -u)" = 0 ]; then missing="$$missing chromium fonts-dejavu-core"; \
 	  else echo "No chromium: the tests of the review page are left out. Ask for: apt-get install chromium" >&2; fi;; \
 	esac; \
 	if [ -n "$$missing" ] && [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
