@@ -58,6 +58,7 @@ const acts = {
     const at = ([x, y]) => [{ x, y }];
     await send('touchStart', at(path[0]));
     for (const place of path.slice(1)) await send('touchMove', at(place));
+    await page.waitForTimeout(300); // a finger that rests gives no swing
     await send('touchEnd', []);
   },
   double: ({ place }) => page.mouse.dblclick(...place),

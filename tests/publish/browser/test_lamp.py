@@ -35,13 +35,12 @@ def test_plate_is_moved_by_a_finger(page):
     before = page.run("() => review.view.getCenter()")
     x, y, width, height = page.run(STAGE)
     middle = [x + width / 2, y + height / 2]
-    # slow at the end: nothing goes on by itself
-    path = [middle, *([middle[0] - 10 * step, middle[1]] for step in range(1, 9)), *[[middle[0] - 80, middle[1]]] * 3]
-    page.ask("touch", path=path)
+    page.ask("touch", path=[middle, *([middle[0] - 10 * step, middle[1]] for step in range(1, 9))])
     page.ask("wait", script="() => !review.view.getAnimating() && !review.view.getInteracting()")
     after = page.run("() => review.view.getCenter()")
     resolution = page.run("() => review.view.getResolution()")
-    assert after[0] - before[0] == pytest.approx(80 * resolution, rel=0.25)
+    # the first of the eight moves tells a drag from a tap, the plate follows the others
+    assert after[0] - before[0] == pytest.approx(70 * resolution, abs=2 * resolution)
     assert after[1] == pytest.approx(before[1], abs=2 * resolution)
 
 
