@@ -321,3 +321,11 @@ def test_exports_of_a_plate_that_nobody_spoke_of(night):
     _, client = night
     assert client.get(f"{client.review}/api/export/annotations").json["items"] == []
     assert len(client.get(f"{client.review}/api/export/geojson").json["features"]) == 2
+
+
+def test_a_mark_without_a_place_leaves_the_others_to_be_spoken_of(night):
+    plate, client = night
+    later_night(plate, lambda marks, _: marks["m0001"].update(geometry=None))
+    assert client.post(change("confirm", "front/A/m0001")).status == 400
+    assert client.post(change("confirm", "front/A/m0002")).status == 201
+    assert set(features_of(client)) == {"front/A/m0002"}

@@ -130,7 +130,8 @@ def read_plate(folder: Path) -> Plate:
 def _proposed(path: Path, _changed_ns: int) -> Proposed:
     """Proposed marks of a field, read again when the file has changed."""
     features = json.loads(path.read_text(encoding="utf-8"))["features"]
-    by_id = {str(feature["properties"]["id"]): feature for feature in features}
+    # a mark without a place cannot be shown and so not be spoken of
+    by_id = {str(feature["properties"]["id"]): feature for feature in features if feature["geometry"]}
     return Proposed(by_id, np.array([_box(feature["geometry"]) for feature in by_id.values()]).reshape(-1, 4))
 
 

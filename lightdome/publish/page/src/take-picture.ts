@@ -59,27 +59,26 @@ function writeStrip(pen: CanvasRenderingContext2D, width: number, plate: Plate, 
   const { azimuth_deg, elevation_deg } = light.lamp;
   const strength = kind === 'relief' ? ` · ${words.lamp.relief} × ${light.relief_strength}` : ` · ${words.lamp.stops} ${light.stops} ${words.lamp.stopsUnit}`;
   pen.fillText(words.lamp.reading(azimuth_deg, elevation_deg) + strength, middle, 76);
-  lampSign(pen, width - 56, STRIP / 2, azimuth_deg, elevation_deg);
+  lightArrow(pen, width - 56, STRIP / 2, azimuth_deg, elevation_deg);
 }
 
-/** A ring seen from above with the lamp on it: at the rim when it is low, in the middle when overhead. */
-function lampSign(pen: CanvasRenderingContext2D, x: number, y: number, azimuth_deg: number, elevation_deg: number): void {
-  const radius = 32;
-  const reach = radius * Math.cos((elevation_deg * Math.PI) / 180);
-  const angle = (azimuth_deg * Math.PI) / 180;
-  const [lampX, lampY] = [x + reach * Math.cos(angle), y - reach * Math.sin(angle)];
-  pen.lineWidth = 1.5;
+/** An arrow the way the light goes, as on a plan: longer the lower the lamp stands. */
+function lightArrow(pen: CanvasRenderingContext2D, x: number, y: number, azimuth_deg: number, elevation_deg: number): void {
+  const [longest, head] = [64, 10];
+  const length = Math.max(head, longest * Math.cos((elevation_deg * Math.PI) / 180));
+  pen.save();
+  pen.translate(x, y);
+  pen.rotate(Math.PI - (azimuth_deg * Math.PI) / 180);
   pen.strokeStyle = INK;
+  pen.lineWidth = 2.5;
   pen.beginPath();
-  pen.arc(x, y, radius, 0, 2 * Math.PI);
-  pen.moveTo(lampX, lampY);
-  pen.lineTo(x, y);
+  pen.moveTo(-length / 2, 0);
+  pen.lineTo(length / 2, 0);
+  pen.moveTo(length / 2 - head, -head / 2);
+  pen.lineTo(length / 2, 0);
+  pen.lineTo(length / 2 - head, head / 2);
   pen.stroke();
-  pen.fillStyle = '#ffffff';
-  pen.beginPath();
-  pen.arc(lampX, lampY, 6, 0, 2 * Math.PI);
-  pen.fill();
-  pen.stroke();
+  pen.restore();
 }
 
 /** 1, 2 or 5 times a power of ten, at most so long. */
