@@ -9,7 +9,9 @@ from lightdome.commands.products import add_products, add_threads
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the commands."""
     trace = subparsers.add_parser("trace-marks", help="join valley and ridge lines into traces, find areas")
-    add_products(trace, reads=("height", "height-uncertainty", "curvature"), writes=("traces", "areas"))
+    add_products(
+        trace, reads=("height", "height-uncertainty", "normal-uncertainty", "curvature"), writes=("traces", "areas")
+    )
     trace.add_argument("--reference-cutoff-mm", type=float, default=8.0, help="cut-off of the land's own surface, mm")
     trace.add_argument("--widest-line-um", type=float, default=500.0, help="wider is an area, um")
     trace.add_argument("--threshold", type=float, default=6.0, help="rise over noise that a line needs")

@@ -9,6 +9,7 @@ PLACES = {
     "lamps": "lights/lamps.json",
     "normals": "surface/normals.tif",
     "uncertainty": "surface/normal_uncertainty.tif",
+    "normal-uncertainty": "surface/normal_uncertainty.tif",
     "reflectance": "surface/reflectance.tif",
     "flags": "surface/flags.tif",
     "lobe": "surface/lobe.json",

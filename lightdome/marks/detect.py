@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.ndimage import binary_dilation
 
+from lightdome.marks import glints
 from lightdome.marks.areas import (
     LEAST_DEPOSIT_PX,
     is_compact,
@@ -28,6 +29,9 @@ SAMPLE_WINDOWS = 5
 """The noise is learnt on 5 x 5 places spread over the field, whatever the tile size."""
 SAMPLE_PX = 128
 SAMPLE_EVERY = 5
+QUARTER_OF_NORMAL = 0.3186
+"""A quarter of normal noise lies within so many standard deviations."""
+LEAST_ANSWERS = 50
 BURR_PX = 3
 MOST_TRACED = 0.15
 """A spot of which more than this share lies on a trace is a piece of that line."""
@@ -84,7 +88,9 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     area = wide > 0
     valleys, ridges = _line_strengths(field, settings, area, rough, threads, tile_px)
     limits = (settings.threshold, settings.gap_px, settings.shortest_px)
-    lines = traces(valleys, below, settings.widths_px, "valley", limits)
+    shining = _glint_strengths(field, settings, rough, threads, tile_px)
+    lines = traces(valleys, below, settings.widths_px, "valley", limits, shining)
+    del shining
     # what is thrown up beside a groove belongs to the groove
     burr = binary_dilation(below, NEIGHBOURS, iterations=BURR_PX)
     burr |= painted(shape, [(line.points_px, 3 * line.width_px + 4) for line in lines])
@@ -172,6 +178,41 @@ def _line_strengths(
     return whole[0], whole[1]
 
 
+def _glint_strengths(
+    field: Field, settings: Settings, rough_um: float, threads: int, tile_px: int
+) -> np.ndarray | None:
+    """Crests of lines finer than a pixel, (rows, columns), as strong as valleys count; None where nothing tells."""
+    if field.u_tilt_deg is None:
+        return None
+    shape = field.height_um.shape
+    reach = halo_px(glints.WIDTHS_PX)
+    window = reach + glints.WINDOW_PX
+    limit_um = max(glints.STEP_SIGMA * rough_um, FLAT_UM)
+    found = np.zeros(shape, np.float32)
+    noise = np.full((2, len(glints.WIDTHS_PX), DIRECTIONS), glints.NOISE, np.float32)
+
+    def look(tile: Tile) -> None:
+        core = tile.core.slices
+        around = tuple(
+            slice(max(side.start - window, 0), min(side.stop + window, size))
+            for side, size in zip(core, shape, strict=True)
+        )
+        residual = np.nan_to_num(field.residual(*around), nan=0.0)
+        glint = glints.glint_map(field.u_tilt_deg[around])
+        glint[glints.steps(residual, limit_um)] = 0
+        inner = tuple(slice(c.start - a.start, c.stop - a.start) for c, a in zip(core, around, strict=True))
+        padded = np.pad(glint, reach, mode="edge")[
+            inner[0].start : inner[0].stop + 2 * reach, inner[1].start : inner[1].stop + 2 * reach
+        ]
+        nothing, known = np.zeros(padded.shape, bool), np.ones(padded.shape, bool)
+        zero = np.zeros(padded.shape, np.float32)
+        _, ridge = line_maps(padded, zero, nothing, known, glints.WIDTHS_PX, noise, WEAK * settings.threshold, reach)
+        found[core] = ridge.strength
+
+    for_each(look, tiles(shape, tile_px), "fine lines", threads)
+    return found
+
+
 def _with_halo(
     field: Field, area: np.ndarray, core: tuple[slice, slice], halo: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -192,31 +233,41 @@ def _with_halo(
 def _noise(field: Field, settings: Settings, area: np.ndarray) -> np.ndarray:
     """Noise (2, widths, directions) of the response on land and in areas, um: a robust scale of what answers nothing.
 
-    Rolled metal answers along its streaks more than across, so every direction has its own noise. The response leans to
-    one side, so the median of its size serves as scale. tests/marks/test_lines.py counts false lines on rough plates.
+    Rolled metal answers along its streaks more than across, so every direction has its own noise. The quietest quarter of
+    the answers, in the quietest quarter of the places, tells it: where marks crowd, most places answer. tests/marks/test_lines.py counts false lines on rough plates.
     """
     halo = halo_px(settings.widths_px)
     shape = (2, len(settings.widths_px), DIRECTIONS)
-    answers: list[list[np.ndarray]] = [[] for _ in range(int(np.prod(shape)))]
+    scales: list[np.ndarray] = []
     for core in _sample_windows(field.height_um.shape):
         height, _, in_area, known = _with_halo(field, area, core, halo)
         inner = (slice(halo, -halo), slice(halo, -halo))
+        places = [known[inner] & (in_area[inner] == inside) for inside in (False, True)]
+        scale_of_window = np.full(shape, np.nan)
         for scale, width in enumerate(settings.widths_px):
             for direction, both in enumerate(rises(height, width, halo)):
-                for place in (0, 1):
-                    here = known[inner] & (in_area[inner] == bool(place))
-                    cell = int(np.ravel_multi_index((place, scale, direction), shape))
-                    answers[cell] += [np.abs(rise[here])[::SAMPLE_EVERY] for rise in both]
-    noise = MAD_TO_SIGMA * np.array([_median(np.concatenate(values)) for values in answers]).reshape(shape)
+                for place, here in enumerate(places):
+                    answers = np.abs(np.concatenate([rise[here][::SAMPLE_EVERY] for rise in both]))
+                    scale_of_window[place, scale, direction] = _quiet_scale(answers)
+        scales.append(scale_of_window)
+    noise = _quiet_windows(np.array(scales))
     # where a field has no area, or nothing else, the other's noise stands
     noise[1] = np.where(np.isnan(noise[1]), noise[0], noise[1])
     noise[0] = np.where(np.isnan(noise[0]), noise[1], noise[0])
     return np.maximum(np.nan_to_num(noise), FLAT_UM).astype(np.float32)
 
 
-def _median(values: np.ndarray) -> float:
-    values = values[np.isfinite(values)]
-    return float(np.median(values)) if values.size else float("nan")
+def _quiet_scale(answers: np.ndarray) -> float:
+    """Standard deviation of normal noise whose quietest quarter is that of some answers; NaN for too few."""
+    answers = answers[np.isfinite(answers)]
+    return float(np.percentile(answers, 25)) / QUARTER_OF_NORMAL if answers.size >= LEAST_ANSWERS else float("nan")
+
+
+def _quiet_windows(scales: np.ndarray) -> np.ndarray:
+    """Lower quartile over the windows (first axis) that know; NaN where none does."""
+    known = np.isfinite(scales)
+    filled = np.where(known.any(axis=0), scales, 0.0)
+    return np.where(known.any(axis=0), np.nanpercentile(filled, 25, axis=0), np.nan)
 
 
 def _sample_windows(shape: tuple[int, int]) -> list[tuple[slice, slice]]:

@@ -53,7 +53,14 @@ def traces_as_json(found: Found, grid: Grid) -> dict[str, Any]:
         x, y = grid.to_plate_mm(trace.points_px[:, 0], trace.points_px[:, 1])
         points = [[round(float(a), 5), round(float(b), 5)] for a, b in zip(x, y, strict=True)]
         width_um = round(trace.width_px * grid.pitch_mm * UM_PER_MM, 3)
-        lines.append({"kind": trace.kind, "width_um": width_um, "points_mm": points})
+        lines.append(
+            {
+                "kind": trace.kind,
+                "width_um": width_um,
+                "glint_share": round(trace.glint_share, 3),
+                "points_mm": points,
+            }
+        )
     return {
         **grid_facts(grid),
         "land_scale_um": round(found.land_scale_um, 6),
@@ -71,7 +78,7 @@ def traces_from_json(facts: Mapping[str, Any], grid: Grid) -> list[Trace]:
             points = np.array(line["points_mm"], float)
             row, col = grid.to_pixel(points[:, 0], points[:, 1])
             width_px = float(line["width_um"]) / (grid.pitch_mm * UM_PER_MM)
-            traces.append(Trace(np.stack([row, col], axis=1), width_px, str(line["kind"])))
+            traces.append(Trace(np.stack([row, col], axis=1), width_px, str(line["kind"]), float(line["glint_share"])))
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise MarkError(f"the traces lack or spoil {error}; run trace-marks again") from error
     return traces

@@ -36,6 +36,8 @@ class Field:
     reference_um: np.ndarray
     """On blocks of `block_px`."""
     block_px: int
+    u_tilt_deg: np.ndarray | None = None
+    """(rows, columns): uncertainty of the tilt, which rises where a pixel holds a line finer than itself."""
 
     def residual(self, rows: slice, cols: slice) -> np.ndarray:
         """Height above the reference surface in a window, NaN where unknown."""

@@ -22,6 +22,8 @@ class Trace:
     """Width of the detector that answered most strongly; a first guess of the line's width."""
     kind: str
     """valley or ridge."""
+    glint_share: float = 0.0
+    """Share of its length along which the light of its pixels needs more than one slope (see `glints.py`)."""
 
     def __post_init__(self) -> None:
         if self.points_px.ndim != 2 or self.points_px.shape[1] != 2 or len(self.points_px) < 2:

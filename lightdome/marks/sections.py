@@ -10,6 +10,7 @@ import math
 import numpy as np
 from scipy.ndimage import distance_transform_edt, map_coordinates
 
+from lightdome.marks.blur import Sharpening, sharpening
 from lightdome.marks.profile import Shape, measure
 from lightdome.marks.records import Section, Trace
 from lightdome.units import UM_PER_MM
@@ -114,7 +115,8 @@ def measure_trace(
         aligned, shapes = _align(sign * blocks, offsets, guess, rough_um)
         if not shapes:
             return None
-        mean = measure(_nanmedian(aligned), offsets, guess, rough_um)
+        section = _nanmedian(aligned)
+        mean = measure(section, offsets, guess, rough_um)
         if mean is None:
             return None
         order = 3 if mean.floor_ratio < POINTED else 1
@@ -122,7 +124,8 @@ def measure_trace(
     assert mean is not None
     core = np.abs(offsets) <= mean.width_px / 4
     solid = sign * blocks[:, core] < -SOLID * mean.depth_um
-    return _section(mean, shapes, noise_um, pitch_mm, float(solid.mean()))
+    sharp = sharpening(offsets, section - mean.level_um, mean.centre_px, mean.width_px)
+    return _section(mean, shapes, noise_um, pitch_mm, float(solid.mean()), sharp)
 
 
 def _align(blocks: np.ndarray, offsets: np.ndarray, guess: float, rough_um: float) -> tuple[np.ndarray, list[Shape]]:
@@ -147,18 +150,20 @@ def _nanmedian(values: np.ndarray) -> np.ndarray:
     return np.where(enough, np.nanmedian(filled, axis=0), np.nan)
 
 
-def _section(mean: Shape, shapes: list[Shape], noise_um: tuple[float, float], pitch_mm: float, solid: float) -> Section:
+def _section(
+    mean: Shape, shapes: list[Shape], noise_um: tuple[float, float], pitch_mm: float, solid: float, sharp: Sharpening
+) -> Section:
     """Type A from the scatter of the blocks, type B from the height uncertainty and the pixel grid (JCGM 100)."""
     height_um = noise_um[0] / math.sqrt(len(shapes)) if np.isfinite(noise_um[0]) else 0.0
     slope = max(mean.wall_um_per_px, 1e-9)
-    tip_um = 0.25 * slope / math.sqrt(3) if mean.rule == "bottom" else 0.0
     u_removed = math.hypot(_scatter([s.removed_fraction for s in shapes]), height_um / max(mean.depth_um, 1e-9))
     widths = np.array([s.width_px for s in shapes])
+    A1 = mean.rule == "A1"
     return Section(
-        width_px=mean.width_px,
+        width_px=mean.width_px * sharp.width,
         mouth_px=mean.mouth_px,
         reach_px=mean.reach_px,
-        depth_um=mean.depth_um,
+        depth_um=mean.depth_um * (1.0 if A1 else sharp.depth),
         depth_rule=mean.rule,
         burr_left_um=mean.burr_left_um,
         burr_right_um=mean.burr_right_um,
@@ -167,9 +172,14 @@ def _section(mean: Shape, shapes: list[Shape], noise_um: tuple[float, float], pi
         floor_ratio=mean.floor_ratio,
         width_variation=_spread(widths) / mean.width_px,
         u_width_px=math.sqrt(
-            _scatter([s.width_px for s in shapes]) ** 2 + 2 * (height_um / slope) ** 2 + STEP_PX**2 / 12 + 1 / 144
+            _scatter([s.width_px for s in shapes]) ** 2
+            + 2 * (height_um / slope) ** 2
+            + STEP_PX**2 / 12
+            + (sharp.u_width * mean.width_px) ** 2
         ),
-        u_depth_um=math.sqrt(_scatter([s.depth_um for s in shapes]) ** 2 + height_um**2 + tip_um**2),
+        u_depth_um=math.hypot(
+            _scatter([s.depth_um for s in shapes]), height_um, 0.0 if A1 else sharp.u_depth * mean.depth_um
+        ),
         u_burr_um=math.sqrt(
             _scatter([max(s.burr_left_um, s.burr_right_um) for s in shapes]) ** 2
             + height_um**2

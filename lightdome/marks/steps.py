@@ -1,6 +1,7 @@
 """The steps of this word: paths in, paths out."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +27,7 @@ def trace_marks(
     *,
     height: Path,
     height_uncertainty: Path,
+    normal_uncertainty: Path,
     curvature: Path,
     traces: Path,
     areas: Path,
@@ -61,13 +63,15 @@ def trace_marks(
             raise MarkError(f"trace_marks: {name} must be positive, got {value}; correct the setting")
     height_um, grid = _band(height, "height")
     u_height_um, _ = _band(height_uncertainty, "u_height", like=(height, grid))
-    field = field_of(height_um, u_height_um, reference_cutoff_mm / grid.pitch_mm)
+    u_tilt_deg, _ = _band(normal_uncertainty, "u_tilt", like=(height, grid))
+    field = replace(field_of(height_um, u_height_um, reference_cutoff_mm / grid.pitch_mm), u_tilt_deg=u_tilt_deg)
     told = Settings.of(grid.pitch_mm, widest_line_um, threshold, longest_gap_um, shortest_mm)
     found = find(field, told, threads, tile_px)
     for kind, band in (("valley", "k2"), ("ridge", "k1")):
         bend, _ = _band(curvature, band, like=(height, grid))
         found = confirm(found, bend, kind)
-    provenance = Provenance.of("trace-marks", [height, height_uncertainty, curvature], settings)
+    sources = [height, height_uncertainty, normal_uncertainty, curvature]
+    provenance = Provenance.of("trace-marks", sources, settings)
     labels = np.where(np.isfinite(height_um), found.labels, np.nan).astype(np.float32)
     write_raster(areas, Raster(labels[None], grid, (AREA_BAND,)), provenance)
     write_json(traces, {**traces_as_json(found, grid), "provenance": provenance.as_dict()})

@@ -6,6 +6,7 @@ rule trace_marks:
     input:
         height=f"{FIELD}/surface/height.tif",
         height_uncertainty=f"{FIELD}/surface/height_uncertainty.tif",
+        normal_uncertainty=f"{FIELD}/surface/normal_uncertainty.tif",
         curvature=f"{FIELD}/surface/curvature.tif",
     output:
         traces=f"{FIELD}/marks/traces.json",
@@ -24,7 +25,8 @@ rule trace_marks:
         code=code_mark("marks"),
     shell:
         "lightdome trace-marks --height {input.height:q} --height-uncertainty {input.height_uncertainty:q}"
-        " --curvature {input.curvature:q} --traces {output.traces:q} --areas {output.areas:q} {params.flags}"
+        " --normal-uncertainty {input.normal_uncertainty:q} --curvature {input.curvature:q}"
+        " --traces {output.traces:q} --areas {output.areas:q} {params.flags}"
         " --threads {threads} 2> {log:q}"
 
 
