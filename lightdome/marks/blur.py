@@ -34,9 +34,11 @@ class Sharpening:
     width: float
     u_depth: float
     u_width: float
+    floor_ratio: float
+    """Width at 80 % of the depth over that at 20 %, of the fitted groove without the blur; NaN where none was fitted."""
 
 
-NONE = Sharpening(1.0, 1.0, 0.0, 0.0)
+NONE = Sharpening(1.0, 1.0, 0.0, 0.0, float("nan"))
 
 
 def sharpening(offsets_px: np.ndarray, above_um: np.ndarray, centre_px: float, width_px: float) -> Sharpening:
@@ -87,7 +89,11 @@ def _factors(half_floor: float, bottom_um: float, left: float, right: float) -> 
     width_factor = sharp / max(float(edges[1] - edges[0]), 1e-9)
     depth_factor = float(np.clip(depth / blurred, 1.0, LARGEST))
     width_factor = float(np.clip(width_factor, 1 / LARGEST, 1.0))
-    return Sharpening(depth_factor, width_factor, U_SHARE * (depth_factor - 1), U_SHARE * (1 - width_factor))
+    run = depth * (1 / left + 1 / right)
+    floor_ratio = (2 * half_floor + 0.2 * run) / (2 * half_floor + 0.8 * run)
+    return Sharpening(
+        depth_factor, width_factor, U_SHARE * (depth_factor - 1), U_SHARE * (1 - width_factor), floor_ratio
+    )
 
 
 def _ramp(t: np.ndarray) -> np.ndarray:

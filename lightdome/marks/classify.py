@@ -10,7 +10,7 @@ from lightdome.marks.areas import is_compact, spot_axes
 from lightdome.marks.crossings import crossings, dense
 from lightdome.marks.outlines import line_geometry, outline_geometry
 from lightdome.marks.paint import paint_line, painted
-from lightdome.marks.records import CLASS_CODE, Mark, Section, Trace
+from lightdome.marks.records import CLASS_CODE, Mark, Roughness, Section, Trace
 from lightdome.marks.rules import (
     SIGNIFICANT,
     Verdict,
@@ -54,8 +54,7 @@ class Maps:
     wide: int
     land_scale_um: float
     """Standard deviation of the land about its reference surface."""
-    roughness_um: float
-    """The same within the reach of a line."""
+    roughness: Roughness
     floor_scale_um: float
     """Standard deviation of the floors of wide areas."""
     grid: Grid
@@ -120,13 +119,13 @@ def _measure_line(maps: Maps, trace: Trace) -> _Line | None:
     u_height = float(np.median(u_all[np.isfinite(u_all)])) if np.isfinite(u_all).any() else 0.0
     label = maps.labels[points[:, 0], points[:, 1]]
     inside = (label > 0) & (label <= maps.wide)
-    rough = maps.floor_scale_um if inside.mean() > MOSTLY else maps.roughness_um
+    rough = maps.floor_scale_um if inside.mean() > MOSTLY else maps.roughness.at(trace.width_px)
     section = measure_trace(maps.flat_um, (u_height, rough), trace, maps.grid.pitch_mm)
     if section is None or section.solid_share < LEAST_SOLID:
         return None
     if trace.length_px < LONG * section.full_width_px:
         return None
-    if section.depth_um <= max(ABOVE_ROUGHNESS * maps.roughness_um, SIGNIFICANT * section.u_depth_um):
+    if section.depth_um <= max(ABOVE_ROUGHNESS * maps.roughness.at(trace.width_px), SIGNIFICANT * section.u_depth_um):
         return None
     if trace.kind == "ridge":
         return _Line(trace, section, judge_raised_line(section, maps.grid.pitch_mm))
@@ -221,7 +220,7 @@ def _area_mark(maps: Maps, occupied: np.ndarray, label: int, window: tuple[slice
     labels = maps.labels[crop]
     inside = labels == label
     spot = measure_spot(maps.height_um[crop], maps.u_height_um[crop], inside, (labels == 0) & ~occupied[crop])
-    if spot is None or abs(spot.depth_um) <= SIGNIFICANT * max(maps.roughness_um, spot.u_depth_um):
+    if spot is None or abs(spot.depth_um) <= SIGNIFICANT * max(maps.roughness.widest_um, spot.u_depth_um):
         return None
     if (spot.depth_um > 0) != (label > 0):
         return None

@@ -15,8 +15,9 @@ from lightdome.marks.areas import (
     wide_areas,
     without,
 )
+from lightdome.marks.centre import centred
 from lightdome.marks.crossings import dense
-from lightdome.marks.field import FLAT_UM, MAD_TO_SIGMA, Field, land_scale, roughness
+from lightdome.marks.field import FLAT_UM, Field, land_scale, quiet_scale, roughness
 from lightdome.marks.lines import DIRECTIONS, LineMaps, halo_px, line_maps, line_widths_px, rises
 from lightdome.marks.paint import painted
 from lightdome.marks.records import Trace
@@ -29,9 +30,6 @@ SAMPLE_WINDOWS = 5
 """The noise is learnt on 5 x 5 places spread over the field, whatever the tile size."""
 SAMPLE_PX = 128
 SAMPLE_EVERY = 5
-QUARTER_OF_NORMAL = 0.3186
-"""A quarter of normal noise lies within so many standard deviations."""
-LEAST_ANSWERS = 50
 BURR_PX = 3
 MOST_TRACED = 0.15
 """A spot of which more than this share lies on a trace is a piece of that line."""
@@ -48,6 +46,8 @@ class Settings:
     threshold: float
     gap_px: float
     shortest_px: float
+    step_um: float
+    """A wall rises by at least so much over the reach of `glints.steps`."""
 
     @classmethod
     def of(
@@ -59,6 +59,7 @@ class Settings:
             threshold,
             longest_gap_um / (pitch_mm * UM_PER_MM),
             shortest_mm / pitch_mm,
+            2 * glints.STEP_REACH_PX * glints.WALL_SLOPE * pitch_mm * UM_PER_MM,
         )
 
 
@@ -73,22 +74,24 @@ class Found:
     """Labels 1 to `wide` are areas wider than the widest line; the other positive ones are pits."""
     land_scale_um: float
     """Standard deviation of the land about its reference surface."""
-    roughness_um: float
-    """The same between places as far apart as the widest line: what drifts more slowly does not hide a line."""
+    widths_px: tuple[float, ...]
+    """Of the lines that were looked for."""
+    roughness_um: tuple[float, ...]
+    """Standard deviation of the land at the scale of each of these widths: what bends more slowly hides no line."""
 
 
 def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE_PX) -> Found:
     """Traces and areas of a field; the tile size bounds memory and changes nothing."""
     shape = field.height_um.shape
     land = land_scale(field)
-    rough = roughness(field, round(settings.widths_px[-1]), KEEP_SIGMA * land)
+    rough = tuple(roughness(field, round(width), KEEP_SIGMA * land) for width in settings.widths_px)
     below, above = _levels(field, land, threads, tile_px)
     widest = settings.widths_px[-1]
     wide = number_areas(wide_areas(below, widest), widest * widest)
     area = wide > 0
-    valleys, ridges = _line_strengths(field, settings, area, rough, threads, tile_px)
+    valleys, ridges = _line_strengths(field, settings, area, threads, tile_px)
     limits = (settings.threshold, settings.gap_px, settings.shortest_px)
-    shining = _glint_strengths(field, settings, rough, threads, tile_px)
+    shining = _glint_strengths(field, settings, rough[0], threads, tile_px)
     lines = traces(valleys, below, settings.widths_px, "valley", limits, shining)
     del shining
     # what is thrown up beside a groove belongs to the groove
@@ -101,9 +104,9 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     del ridges
     low = number_spots(without(below, area, 2))
     del below, area
-    lines = _without_pits(lines, low)
+    lines = _centred(_without_pits(lines, low), field)
     labels, wide_count = _spots(wide, low, above, lines)
-    return Found(tuple(lines), labels, wide_count, land, rough)
+    return Found(tuple(lines), labels, wide_count, land, settings.widths_px, rough)
 
 
 def _levels(field: Field, land_um: float, threads: int, tile_px: int) -> tuple[np.ndarray, np.ndarray]:
@@ -132,6 +135,11 @@ def _without_pits(lines: list[Trace], low: np.ndarray) -> list[Trace]:
     return kept
 
 
+def _centred(lines: list[Trace], field: Field) -> list[Trace]:
+    above_um = field.flattened()
+    return [centred(line, above_um) for line in lines]
+
+
 def _compact(low: np.ndarray) -> np.ndarray:
     """Whether each numbered spot (index = number) is compact."""
     compact = is_compact(*spot_axes(low, int(low.max(initial=0))))
@@ -155,14 +163,12 @@ def _spots(wide: np.ndarray, low: np.ndarray, above: np.ndarray, lines: list[Tra
 
 
 def _line_strengths(
-    field: Field, settings: Settings, area: np.ndarray, rough_um: float, threads: int, tile_px: int
+    field: Field, settings: Settings, area: np.ndarray, threads: int, tile_px: int
 ) -> tuple[LineMaps, LineMaps]:
     """Crests of the whole field, valleys and ridges."""
     shape = field.height_um.shape
     halo = halo_px(settings.widths_px)
     noise = _noise(field, settings, area)
-    # where marks crowd, they are most of what answers: the land's own roughness then says more
-    noise[0] = np.minimum(noise[0], max(rough_um, FLAT_UM))
     whole = [LineMaps(np.zeros(shape, np.float32), np.zeros(shape, np.uint8)) for _ in range(2)]
 
     def look(tile: Tile) -> None:
@@ -187,7 +193,7 @@ def _glint_strengths(
     shape = field.height_um.shape
     reach = halo_px(glints.WIDTHS_PX)
     window = reach + glints.WINDOW_PX
-    limit_um = max(glints.STEP_SIGMA * rough_um, FLAT_UM)
+    limit_um = max(glints.STEP_SIGMA * rough_um, settings.step_um)
     found = np.zeros(shape, np.float32)
     noise = np.full((2, len(glints.WIDTHS_PX), DIRECTIONS), glints.NOISE, np.float32)
 
@@ -248,19 +254,13 @@ def _noise(field: Field, settings: Settings, area: np.ndarray) -> np.ndarray:
             for direction, both in enumerate(rises(height, width, halo)):
                 for place, here in enumerate(places):
                     answers = np.abs(np.concatenate([rise[here][::SAMPLE_EVERY] for rise in both]))
-                    scale_of_window[place, scale, direction] = _quiet_scale(answers)
+                    scale_of_window[place, scale, direction] = quiet_scale(answers) or np.nan
         scales.append(scale_of_window)
     noise = _quiet_windows(np.array(scales))
     # where a field has no area, or nothing else, the other's noise stands
     noise[1] = np.where(np.isnan(noise[1]), noise[0], noise[1])
     noise[0] = np.where(np.isnan(noise[0]), noise[1], noise[0])
     return np.maximum(np.nan_to_num(noise), FLAT_UM).astype(np.float32)
-
-
-def _quiet_scale(answers: np.ndarray) -> float:
-    """Standard deviation of normal noise whose quietest quarter is that of some answers; NaN for too few."""
-    answers = answers[np.isfinite(answers)]
-    return float(np.percentile(answers, 25)) / QUARTER_OF_NORMAL if answers.size >= LEAST_ANSWERS else float("nan")
 
 
 def _quiet_windows(scales: np.ndarray) -> np.ndarray:

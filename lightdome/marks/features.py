@@ -64,7 +64,8 @@ def traces_as_json(found: Found, grid: Grid) -> dict[str, Any]:
     return {
         **grid_facts(grid),
         "land_scale_um": round(found.land_scale_um, 6),
-        "roughness_um": round(found.roughness_um, 6),
+        "line_widths_um": [round(width * grid.pitch_mm * UM_PER_MM, 3) for width in found.widths_px],
+        "roughness_um": [round(value, 6) for value in found.roughness_um],
         "wide_areas": found.wide,
         "traces": lines,
     }

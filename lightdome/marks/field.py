@@ -21,7 +21,9 @@ from lightdome.marks.reference import (
 BLOCKS_PER_CUTOFF = 24
 SAMPLE_LINES = 200
 ROWS_AT_ONCE = 256
-MAD_TO_SIGMA = 1.4826
+QUARTER_OF_NORMAL = 0.3186
+"""A quarter of normal noise lies within so many standard deviations."""
+LEAST_VALUES = 50
 FLAT_UM = 1e-4
 """Nothing shallower is a mark: a tenth of a nanometre, the rounding of float32 at a millimetre of height."""
 
@@ -89,24 +91,29 @@ def land_scale(field: Field) -> float:
 
 
 def roughness(field: Field, lag_px: int, limit_um: float) -> float:
-    """Standard deviation of the land within `lag_px`, um, from differences along rows and columns (the larger counts).
+    """Standard deviation of the land at the scale of a line `lag_px` wide, um (the larger of rows and columns counts).
 
-    limit_um : heights farther from the reference surface than this are no land.
+    From second differences over the lag, which neither tilt nor slow waves reach; their quietest quarter tells the scale,
+    so that marks do not. limit_um : heights farther from the reference surface than this are no land.
     """
     found = [0.0]
     shape = field.height_um.shape
     for axis in (0, 1):
-        pairs = []
+        bends = []
         for start in range(0, shape[axis], max(1, shape[axis] // SAMPLE_LINES)):
             one = slice(start, start + 1)
             line = field.residual(*((one, slice(0, shape[1])) if axis == 0 else (slice(0, shape[0]), one))).ravel()
             line = np.where(np.abs(line) <= limit_um, line, np.nan)
-            pairs.append(line[lag_px:] - line[:-lag_px])
-        difference = np.concatenate(pairs)
-        difference = np.abs(difference[np.isfinite(difference)])
-        if difference.size:
-            found.append(MAD_TO_SIGMA * float(np.median(difference)) / 2**0.5)
+            bends.append(line[2 * lag_px :] - 2 * line[lag_px:-lag_px] + line[: -2 * lag_px])
+        bend = np.abs(np.concatenate(bends))
+        found.append(quiet_scale(bend) / 6**0.5)
     return max(found)
+
+
+def quiet_scale(values: np.ndarray) -> float:
+    """Standard deviation of normal noise whose quietest quarter is that of some values' sizes; 0 for too few."""
+    values = values[np.isfinite(values)]
+    return float(np.percentile(values, 25)) / QUARTER_OF_NORMAL if values.size >= LEAST_VALUES else 0.0
 
 
 def above_floors(above_um: np.ndarray, area: np.ndarray, widest_line_px: float) -> np.ndarray:

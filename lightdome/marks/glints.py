@@ -23,6 +23,8 @@ NOISE = 0.35
 STEP_REACH_PX = 2
 STEP_SIGMA_PX = 0.7
 STEP_SIGMA = 6.0
+WALL_SLOPE = 0.02
+"""What rises less over the reach is land that bends, no wall."""
 MAD_TO_SIGMA = 1.4826
 
 

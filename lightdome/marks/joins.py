@@ -8,6 +8,7 @@ DIRECTION_REACH_PX = 15
 HOOK_PX = 4
 """The last pixels of a piece may bend into what cut it off; its direction is taken before them."""
 TURN_DEG = 30.0
+OPEN_DEG = 8.0
 NEAR_GAP_PX = 4.0
 GAP_SHARE = 0.6
 """A gap is at most this share of the shorter of the two pieces."""
@@ -15,6 +16,8 @@ HIDDEN_SHARE, HIDDEN_GAP_SHARE = 0.4, 1.0
 """The same where at least this share of the gap lies in other marks, which hide the line."""
 ALIGNED_DEG, ALIGNED_GAP_SHARE = 6.0, 0.5
 """A hidden gap between pieces that point at each other so well may be this share of the longer of them."""
+UNLIKE = 0.3
+"""Cost of one natural logarithm between the widths of two pieces; a turn of 30 degrees costs 2."""
 ROUNDS = 3
 ENDS_AT_ONCE = 4096
 CORNER_DEG = 40.0
@@ -71,22 +74,26 @@ def rejoin_corners(pieces: list[np.ndarray], kinds: list[int]) -> list[np.ndarra
     return _chains(pieces, partner)
 
 
-def join(pieces: list[np.ndarray], gap_px: float, below: np.ndarray) -> list[np.ndarray]:
+def join(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: np.ndarray) -> list[np.ndarray]:
     """Pieces that continue one another, joined end to end.
+
+    look : (rows, columns), logarithm of the lines' width, NaN off them: of several that could go on, the most alike does.
 
     Ends are paired, best first, where neither the pieces nor the gap turn by more than 30 degrees, and the gap is short
     against the pieces or lies in another mark (below : (rows, columns) bool); a line that crosses another therefore
     runs through.
     """
     for _ in range(ROUNDS):
-        joined = _join_once(pieces, gap_px, below)
+        joined = _join_once(pieces, gap_px, below, look)
         if len(joined) == len(pieces):
             break
         pieces = joined
     return pieces
 
 
-def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray) -> list[np.ndarray]:
+def _join_once(
+    pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: np.ndarray
+) -> list[np.ndarray]:
     if len(pieces) < 2:
         return pieces
     lengths = np.array([len(piece) for piece in pieces], float)
@@ -95,6 +102,7 @@ def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray) -> li
         np.array(values)
         for values in zip(*(_heading(piece, index) for piece in pieces for index in (0, -1)), strict=True)
     )
+    looks = np.array([_look_at_end(piece, index, look) for piece in pieces for index in (0, -1)])
     one, other = _pairs_in_reach(ends, np.full(len(ends), max(gap_px, NEAR_GAP_PX)))
     turn = _angle_deg(headings[one], -headings[other])
     one, other, turn = (values[turn <= TURN_DEG] for values in (one, other, turn))
@@ -103,16 +111,21 @@ def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray) -> li
     bend = np.maximum(_angle_deg(headings[one], unit), _angle_deg(-headings[other], unit))
     distance = np.linalg.norm(ends[other] - ends[one], axis=1)
     near = distance <= NEAR_GAP_PX
-    straight = near | (bend <= TURN_DEG / 2)
-    one, other, turn, bend, distance, near = (values[straight] for values in (one, other, turn, bend, distance, near))
     hidden = _share_inside(below, ends[one], ends[other]) > HIDDEN_SHARE
+    # over an open gap, where nothing hides the line, only what points straight at the other goes on
+    bound = np.where(hidden, TURN_DEG / 2, OPEN_DEG)
+    straight = near | ((bend <= bound) & (turn <= 2 * bound))
+    one, other, turn, bend, distance, near, hidden = (
+        values[straight] for values in (one, other, turn, bend, distance, near, hidden)
+    )
     shorter = np.minimum(lengths[one // 2], lengths[other // 2])
     fits = near | (distance <= np.minimum(gap_px, np.where(hidden, HIDDEN_GAP_SHARE, GAP_SHARE) * shorter))
     longer = np.maximum(lengths[one // 2], lengths[other // 2])
     aligned = hidden & (np.maximum(turn, bend) <= ALIGNED_DEG)
     fits |= aligned & (distance <= np.minimum(gap_px, ALIGNED_GAP_SHARE * longer))
     # across a junction the heading over the gap is known to a pixel only, so it weighs little
-    cost = turn / TURN_DEG + np.where(near, bend / 180, bend / TURN_DEG) + distance / max(gap_px, NEAR_GAP_PX)
+    cost = 2 * turn / TURN_DEG + np.where(near, bend / 180, 2 * bend / TURN_DEG) + distance / max(gap_px, NEAR_GAP_PX)
+    cost += UNLIKE * np.abs(looks[one] - looks[other])
     order = np.lexsort((other, one, cost))
     partner: dict[int, int] = {}
     for index in order[fits[order]]:
@@ -152,6 +165,15 @@ def _heading(piece: np.ndarray, index: int) -> tuple[np.ndarray, np.ndarray]:
     part = part[min(HOOK_PX, len(part) // 3) :]
     away = part[0] - part[1:].mean(axis=0) if len(part) > 1 else np.zeros(2)
     return part[0], away / max(float(np.linalg.norm(away)), 1e-9)
+
+
+def _look_at_end(piece: np.ndarray, index: int, look: np.ndarray) -> float:
+    """Median of what is known of a piece's look near one of its ends; 0 where nothing is."""
+    part = piece[:DIRECTION_REACH_PX] if index == 0 else piece[-DIRECTION_REACH_PX:]
+    at = part.astype(int)
+    values = look[at[:, 0], at[:, 1]]
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if values.size else 0.0
 
 
 def _angle_deg(a: np.ndarray, b: np.ndarray) -> np.ndarray:

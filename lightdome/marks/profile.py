@@ -131,6 +131,12 @@ def _crossing(x: np.ndarray, p: np.ndarray, start: int, step: int, level: float)
     return None
 
 
+def _highest(x: np.ndarray, p: np.ndarray, start: int, side: int) -> float:
+    """Offset of the highest place on one side."""
+    beyond = np.arange(start, len(x)) if side > 0 else np.arange(start, -1, -1)
+    return float(x[beyond[np.argmax(p[beyond])]])
+
+
 def _walls(x: np.ndarray, p: np.ndarray, guess_px: float, least_um: float) -> dict[str, float] | None:
     """Levels crossed by both walls of a groove in heights `p` above the surface beside; ridges above `least_um`."""
     inside = np.flatnonzero(np.abs(x) <= max(guess_px, 2.0) * 0.75)
@@ -140,11 +146,12 @@ def _walls(x: np.ndarray, p: np.ndarray, guess_px: float, least_um: float) -> di
         return None
     at = {}
     for share in (MOUTH_LEVEL, 0.2, 0.5, 0.8):
-        left = _crossing(x, p, bottom, -1, -share * depth)
-        right = _crossing(x, p, bottom, 1, -share * depth)
-        if left is None or right is None:
+        edges = [_crossing(x, p, bottom, side, -share * depth) for side in (-1, 1)]
+        if share == MOUTH_LEVEL:  # where another mark lies close, the wall ends below the surface
+            edges = [_highest(x, p, bottom, side) if edge is None else edge for edge, side in zip(edges, (-1, 1), strict=True)]
+        if edges[0] is None or edges[1] is None:
             return None
-        at[share] = (left, right)
+        at[share] = (edges[0], edges[1])
     centre = (at[0.5][0] + at[0.5][1]) / 2
     width = at[0.5][1] - at[0.5][0]
     # where another mark takes over, a wall never reaches the surface: a V reaches it one width from its centre

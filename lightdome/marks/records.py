@@ -1,11 +1,13 @@
 """What is found on a surface: traces and areas before they are judged, marks after. Frozen; nonsense is refused."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
 from lightdome.errors import MarkError
+from lightdome.units import UM_PER_MM
 
 CLASSES = ("land", "etched", "tooled", "scratch", "deposit", "friction-ridge print", "pit")
 """Index = value in `marks/class.tif`."""
@@ -40,6 +42,33 @@ class Trace:
 
 
 @dataclass(frozen=True)
+class Roughness:
+    """Standard deviation of the land by the scale that is looked at."""
+
+    widths_px: np.ndarray
+    """(n,), pixels, ascending."""
+    sigma_um: np.ndarray
+    """(n,), um."""
+
+    @classmethod
+    def of(cls, widths_um: Sequence[float], sigma_um: Sequence[float], pitch_mm: float) -> "Roughness":
+        """From what stands in `traces.json`."""
+        widths, sigma = np.array(widths_um, float) / (pitch_mm * UM_PER_MM), np.array(sigma_um, float)
+        if widths.shape != sigma.shape or not widths.size or not np.isfinite(np.append(widths, sigma)).all():
+            raise MarkError("line widths and roughness must be finite and as many; run trace-marks again")
+        return cls(widths, sigma)
+
+    def at(self, width_px: float) -> float:
+        """At the scale of a line of this width, um."""
+        return float(np.interp(width_px, self.widths_px, self.sigma_um))
+
+    @property
+    def widest_um(self) -> float:
+        """At the coarsest scale, um."""
+        return float(self.sigma_um[-1])
+
+
+@dataclass(frozen=True)
 class Section:
     """The mean section across one trace. Lengths in pixels across, heights in um; NaN where not measured."""
 
@@ -60,8 +89,14 @@ class Section:
     removed_fraction: float
     floor_ratio: float
     """Width at 80 % of the depth over width at 20 %: 0.25 for a V, 1 for a rectangle."""
+    sharp_floor_ratio: float
+    """The same of the straight-walled groove that fits best once the pixel's blur is put on it; NaN where none does."""
     width_variation: float
     """Robust spread of the width along the trace over the width."""
+    depth_variation: float
+    """The same of the depth."""
+    edge_variation: float
+    """How far the edges wander along the trace over the width; NaN for a short one."""
     end_share: float
     """Area of the section near both ends over that of the middle: 1 for blunt ends, less where it tapers; or NaN."""
     solid_share: float

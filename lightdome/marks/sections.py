@@ -6,6 +6,7 @@ ISO 5436-1 type A1 (4.28, 4.29).
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.ndimage import distance_transform_edt, map_coordinates
@@ -21,12 +22,13 @@ BLOCK = 4
 """Sections, one pixel apart, that are averaged before they are measured."""
 LEAST_BLOCKS = 4
 """Fewer do not tell the ends of a line from its middle."""
-MOST_BLOCKS = 60
+MOST_BLOCKS = 32
 """A long trace is measured at this many blocks, evenly spread."""
 MAD_TO_SIGMA = 1.4826
 UNKNOWN_SHARE = 0.2
 POINTED = 0.5
 """Floor ratio under which a bottom is a point rather than a floor."""
+WIDENED = 3
 SOLID = 0.35
 """Of the depth: the middle half of a groove lies deeper wherever the groove is."""
 LEAST_WIDTH_PX = 3.0
@@ -108,24 +110,47 @@ def measure_trace(
     """
     rough_um = noise_um[1]
     sign = 1 if trace.kind == "valley" else -1
+    seen = None
     guess = max(trace.width_px, 2.0)
-    mean, order = None, 1
-    for _ in range(2):  # the second pass looks as far as the width found by the first demands
-        blocks, offsets = block_sections(height_um, trace.points_px, guess, 1.75 * guess + 5, order)
-        aligned, shapes = _align(sign * blocks, offsets, guess, rough_um)
-        if not shapes:
-            return None
-        section = _nanmedian(aligned)
-        mean = measure(section, offsets, guess, rough_um)
-        if mean is None:
-            return None
-        order = 3 if mean.floor_ratio < POINTED else 1
-        guess = float(np.clip(max(mean.width_px, mean.reach_px / 2), 2.0, 3 * max(trace.width_px, 2.0)))
-    assert mean is not None
-    core = np.abs(offsets) <= mean.width_px / 4
-    solid = sign * blocks[:, core] < -SOLID * mean.depth_um
-    sharp = sharpening(offsets, section - mean.level_um, mean.centre_px, mean.width_px)
-    return _section(mean, shapes, noise_um, pitch_mm, float(solid.mean()), sharp)
+    for _ in range(WIDENED):  # a detector answers in the middle of a line that is wider than itself
+        seen = _look(height_um, trace, sign, guess, 1, rough_um)
+        if seen is not None:
+            break
+        guess *= 2
+    if seen is None:
+        return None
+    # the second pass looks as far as the width found by the first demands
+    mean = seen.mean
+    order = 3 if mean.floor_ratio < POINTED else 1
+    seen = _look(height_um, trace, sign, max(mean.width_px, mean.reach_px / 2, 2.0), order, rough_um)
+    if seen is None:
+        return None
+    mean = seen.mean
+    core = np.abs(seen.offsets - mean.centre_px) <= mean.width_px / 4
+    solid = sign * seen.blocks[:, core] < -SOLID * mean.depth_um
+    sharp = sharpening(seen.offsets, seen.section - mean.level_um, mean.centre_px, mean.width_px)
+    return _section(seen, noise_um, pitch_mm, float(solid.mean()), sharp)
+
+
+@dataclass(frozen=True)
+class _Look:
+    """What one pass over a line sees."""
+
+    mean: Shape
+    shapes: list[Shape]
+    blocks: np.ndarray
+    section: np.ndarray
+    offsets: np.ndarray
+
+
+def _look(height_um: np.ndarray, trace: Trace, sign: int, guess: float, order: int, rough_um: float) -> _Look | None:
+    blocks, offsets = block_sections(height_um, trace.points_px, guess, 1.75 * guess + 5, order)
+    aligned, shapes = _align(sign * blocks, offsets, guess, rough_um)
+    if not shapes:
+        return None
+    section = _nanmedian(aligned)
+    mean = measure(section, offsets, guess, rough_um)
+    return None if mean is None else _Look(mean, shapes, blocks, section, offsets)
 
 
 def _align(blocks: np.ndarray, offsets: np.ndarray, guess: float, rough_um: float) -> tuple[np.ndarray, list[Shape]]:
@@ -151,9 +176,10 @@ def _nanmedian(values: np.ndarray) -> np.ndarray:
 
 
 def _section(
-    mean: Shape, shapes: list[Shape], noise_um: tuple[float, float], pitch_mm: float, solid: float, sharp: Sharpening
+    seen: _Look, noise_um: tuple[float, float], pitch_mm: float, solid: float, sharp: Sharpening
 ) -> Section:
     """Type A from the scatter of the blocks, type B from the height uncertainty and the pixel grid (JCGM 100)."""
+    mean, shapes = seen.mean, seen.shapes
     height_um = noise_um[0] / math.sqrt(len(shapes)) if np.isfinite(noise_um[0]) else 0.0
     slope = max(mean.wall_um_per_px, 1e-9)
     u_removed = math.hypot(_scatter([s.removed_fraction for s in shapes]), height_um / max(mean.depth_um, 1e-9))
@@ -170,7 +196,10 @@ def _section(
         wall_angle_deg=math.degrees(math.atan(mean.wall_um_per_px / (pitch_mm * UM_PER_MM))),
         removed_fraction=mean.removed_fraction,
         floor_ratio=mean.floor_ratio,
+        sharp_floor_ratio=sharp.floor_ratio,
         width_variation=_spread(widths) / mean.width_px,
+        depth_variation=_spread(np.array([s.depth_um for s in shapes])) / mean.depth_um,
+        edge_variation=_edge_variation(shapes) / mean.width_px,
         u_width_px=math.sqrt(
             _scatter([s.width_px for s in shapes]) ** 2
             + 2 * (height_um / slope) ** 2
@@ -191,6 +220,19 @@ def _section(
         solid_share=solid,
         stations=len(shapes) * BLOCK,
     )
+
+
+def _edge_variation(shapes: list[Shape]) -> float:
+    """How far the two edges wander from one block to the next, pixels: standard deviation of second differences.
+
+    A tool leaves straight edges, however its width changes; a bitten edge follows grains and cracks of the ground.
+    """
+    if len(shapes) < LEAST_BLOCKS:
+        return float("nan")
+    half = np.array([s.width_px / 2 for s in shapes])
+    centre = np.array([s.centre_px for s in shapes])
+    wander = [_spread(np.diff(edge, 2)) / math.sqrt(6) for edge in (centre - half, centre + half)]
+    return float(np.mean(wander))
 
 
 def _end_share(areas: list[float]) -> float:

@@ -11,7 +11,7 @@ from lightdome.marks.classify import Maps, classify
 from lightdome.marks.detect import Settings, confirm, find
 from lightdome.marks.features import COLUMNS, collection, table_row, traces_as_json, traces_from_json
 from lightdome.marks.field import above_floors, field_of
-from lightdome.marks.records import CLASS_CODE
+from lightdome.marks.records import CLASS_CODE, Roughness
 from lightdome.marks.relief import fill_across, form_of
 from lightdome.provenance import Provenance
 from lightdome.raster import Band, Grid, Raster
@@ -105,7 +105,8 @@ def classify_marks(
     facts = read_json(traces)
     try:
         lines = traces_from_json(facts, grid)
-        wide, land_um, rough_um = int(facts["wide_areas"]), float(facts["land_scale_um"]), float(facts["roughness_um"])
+        wide, land_um = int(facts["wide_areas"]), float(facts["land_scale_um"])
+        rough = Roughness.of(facts["line_widths_um"], facts["roughness_um"], grid.pitch_mm)
         told = facts["provenance"]["settings"]
         cutoff_mm, widest_um = float(told["reference_cutoff_mm"]), float(told["widest_line_um"])
     except (MarkError, KeyError, TypeError, ValueError) as error:
@@ -115,8 +116,9 @@ def classify_marks(
     above_um = field_of(height_um, u_height_um, cutoff_mm / grid.pitch_mm).flattened()
     area = (numbers > 0) & (numbers <= wide)
     flat_um = above_floors(above_um, area, widest_um / (grid.pitch_mm * UM_PER_MM))
-    scales_um = (land_um, rough_um, float(np.nanstd(flat_um[area])) if area.any() else rough_um)
-    found, painted = classify(Maps(above_um, flat_um, u_height_um, diffuse, numbers, wide, *scales_um, grid), lines)
+    floors_um = float(np.nanstd(flat_um[area])) if area.any() else rough.widest_um
+    maps = Maps(above_um, flat_um, u_height_um, diffuse, numbers, wide, land_um, rough, floors_um, grid)
+    found, painted = classify(maps, lines)
     provenance = Provenance.of("classify-marks", sources, {})
     write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
     write_table(table, COLUMNS, [table_row(mark) for mark in found])

@@ -106,7 +106,8 @@ def traces(
     crest = strength if glints is None else np.maximum(strength, glints)
     found = []
     pieces = [part for path in branches(skeleton(crest, threshold)) for part in split_at_corners(path)]
-    pieces = join(pieces, gap_px, below)
+    look = np.where(strength > 0, np.log(np.array(widths_px, np.float32))[scale], np.float32(np.nan))
+    pieces = join(pieces, gap_px, below, look)
     for path in rejoin_corners(pieces, [_kind(strength, path) for path in pieces]):
         index = path.astype(int)
         answered = strength[index[:, 0], index[:, 1]] > 0

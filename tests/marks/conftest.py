@@ -103,12 +103,21 @@ def _examiner(tmp_path: Path) -> Callable[..., Products]:
 
         height = put("height.tif", [height_um], ("height",))
         u_height = put("height_uncertainty.tif", [np.full_like(unknown, u_um)], ("u_height",))
+        u_tilt = put("normal_uncertainty.tif", [np.full_like(unknown, 0.3)], ("u_tilt",))
         bend = unknown if curvature is None else curvature
         curve = put("curvature.tif", [bend] * 4, ("mean", "gaussian", "k1", "k2"))
         shade = np.ones_like(unknown) if diffuse is None else diffuse
         light = put("reflectance.tif", [shade, unknown, unknown], ("diffuse", "specular", "roughness"))
         traces, areas, classes = folder / "traces.json", folder / "areas.tif", folder / "class.tif"
-        trace_marks(height=height, height_uncertainty=u_height, curvature=curve, traces=traces, areas=areas, **settings)
+        trace_marks(
+            height=height,
+            height_uncertainty=u_height,
+            normal_uncertainty=u_tilt,
+            curvature=curve,
+            traces=traces,
+            areas=areas,
+            **settings,
+        )
         classify_marks(
             height=height,
             height_uncertainty=u_height,

@@ -1,0 +1,170 @@
+"""The numbers from which the cause of a line is told; each is one a practitioner would look at."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from lightdome.marks.crossings import dense
+from lightdome.marks.records import Section, Trace
+from lightdome.marks.sections import stations
+
+FACTS = {
+    "burr_higher": "height of the higher ridge over the depth",
+    "burr_lower": "height of the lower ridge over the depth",
+    "removed": "removed fraction",
+    "floor": "width at 80 % of the depth over that at 20 %, without the pixel's blur",
+    "wall": "steepness of the walls, degrees",
+    "aspect": "logarithm of depth over width",
+    "taper": "area of the section near the ends over that of the middle",
+    "width_variation": "logarithm of the spread of the width along the line over the width",
+    "depth_variation": "logarithm of the spread of the depth along the line over the depth",
+    "edge": "logarithm of how far the edges wander over the width",
+    "bend": "logarithm of the distance from a straight line or slow arc, over the length",
+    "turn": "logarithm of the distance from the chord over the chord",
+    "length": "logarithm of the length over the width",
+    "both": "runs over etched areas and land alike",
+    "inside": "lies in etched areas",
+    "crossed": "logarithm of one and the number of lines that it crosses",
+    "parallel": "logarithm of one and the number of lines that run beside it",
+    "gloss": "logarithm of the roughness of its floor over that of the land beside",
+    "glint": "share of its length where one slope does not explain the light",
+}
+"""What each number is; the logarithms are natural."""
+LEAST_RATIO = 0.003
+"""Smallest ratio that a logarithm is taken of."""
+BOTH_SHARE = 0.1
+MOSTLY = 0.5
+BESIDE_PX = 3.0
+"""From the outer foot of the ridges to the middle of the land that is compared."""
+LEAST_PLACES = 6
+PARALLEL_DEG = 6.0
+PARALLEL_WIDTHS = 8.0
+PARALLEL_PX = 24.0
+PARALLEL_SHARE = 0.3
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What the other lines say of one."""
+
+    crossed: int
+    """Lines that it crosses."""
+    parallel: int
+    """Lines that run beside it in its direction, for a third of its length or more."""
+
+
+def facts_of(
+    trace: Trace,
+    section: Section | None,
+    inside_share: float,
+    roughness: np.ndarray,
+    around: Surroundings,
+) -> dict[str, float]:
+    """The numbers of one line by the names in `FACTS`; NaN where they are not known.
+
+    inside_share : share of the line inside etched areas. roughness : (rows, columns) of the lobe, NaN where unknown.
+    """
+    facts = dict.fromkeys(FACTS, float("nan"))
+    arc, chord = _departures(trace.points_px)
+    facts["bend"], facts["turn"] = _log(arc), _log(chord)
+    facts["both"] = float(BOTH_SHARE <= inside_share <= 1 - BOTH_SHARE)
+    facts["inside"] = float(inside_share > 1 - BOTH_SHARE)
+    facts["crossed"], facts["parallel"] = float(np.log1p(around.crossed)), float(np.log1p(around.parallel))
+    facts["glint"] = trace.glint_share
+    width = trace.width_px if section is None else section.width_px
+    facts["length"] = float(np.log(max(trace.length_px / max(width, 1.0), 1.0)))
+    if section is None:
+        return facts
+    ridges = (section.burr_left_um, section.burr_right_um)
+    facts["burr_higher"], facts["burr_lower"] = (
+        float(np.clip(ridge / section.depth_um, 0, 2)) for ridge in (max(ridges), min(ridges))
+    )
+    facts["removed"] = float(np.clip(section.removed_fraction, -1, 1))
+    facts["floor"] = section.sharp_floor_ratio
+    facts["wall"] = section.wall_angle_deg
+    facts["aspect"] = float(np.log(np.tan(np.radians(max(section.wall_angle_deg, 0.1)))))
+    facts["taper"] = float(np.clip(section.end_share, 0, 1.5))
+    facts["width_variation"] = _log(section.width_variation)
+    facts["depth_variation"] = _log(section.depth_variation)
+    facts["edge"] = _log(section.edge_variation)
+    facts["gloss"] = _gloss(trace, section, roughness)
+    return facts
+
+
+def _log(ratio: float) -> float:
+    return float(np.log(max(ratio, LEAST_RATIO))) if np.isfinite(ratio) else float("nan")
+
+
+def _departures(points_px: np.ndarray) -> tuple[float, float]:
+    """Root mean square distance from the best parabola over the length, and largest distance from the chord over it."""
+    points = dense(points_px)
+    chord = points[-1] - points[0]
+    length = max(float(np.linalg.norm(chord)), 1e-9)
+    along = (points - points[0]) @ chord / length
+    across = ((points - points[0]) @ np.array([-chord[1], chord[0]])) / length
+    if len(points) < 4 or np.ptp(along) < 3:
+        return float("nan"), min(1.0, float(np.abs(across).max()) / length)
+    # about the middle and to the size of 1, so that the fit keeps its digits
+    t = (along - along.mean()) / length
+    off = across - np.polyval(np.polyfit(t, across, 2), t)
+    return float(np.sqrt((off**2).mean())) / length, min(1.0, float(np.abs(across).max()) / length)
+
+
+def _gloss(trace: Trace, section: Section, roughness: np.ndarray) -> float:
+    """Logarithm of the roughness of the floor over that of the land on both sides."""
+    places, right = stations(trace.points_px, section.width_px)
+
+    def read(offset_px: float) -> np.ndarray:
+        at = np.rint(places + offset_px * right).astype(int)
+        inside = ((at >= 0) & (at < roughness.shape)).all(axis=1)
+        values = roughness[at[inside, 0], at[inside, 1]]
+        return values[np.isfinite(values) & (values > 0)]
+
+    floor = np.concatenate([read(share * section.width_px) for share in (-0.15, 0.0, 0.15)])
+    foot = section.reach_px / 2 + BESIDE_PX
+    beside = np.concatenate([read(side * (foot + away)) for side in (-1, 1) for away in (0.0, 1.5)])
+    if min(len(floor), len(beside)) < LEAST_PLACES:
+        return float("nan")
+    return float(np.log(np.median(floor) / np.median(beside)))
+
+
+def surroundings(traces: Sequence[Trace], crossings: Sequence[tuple[int, int]]) -> list[Surroundings]:
+    """For each line, how many others cross it and how many run beside it."""
+    crossed = np.bincount(np.array(crossings, int).ravel(), minlength=len(traces)) if len(crossings) else None
+    parallel = _parallel(traces)
+    return [
+        Surroundings(0 if crossed is None else int(crossed[index]), len(parallel[index]))
+        for index in range(len(traces))
+    ]
+
+
+def _parallel(traces: Sequence[Trace]) -> list[set[int]]:
+    """For each line, the others that run beside it, within eight widths (24 pixels at least), in its direction."""
+    beside: list[set[int]] = [set() for _ in traces]
+    if len(traces) < 2:
+        return beside
+    points = [dense(trace.points_px)[::3] for trace in traces]
+    owner = np.repeat(np.arange(len(traces)), [len(part) for part in points])
+    ahead = np.concatenate([_directions(part) for part in points])
+    where = np.concatenate(points)
+    reach = np.array([max(PARALLEL_WIDTHS * trace.width_px, PARALLEL_PX) for trace in traces])
+    tree = cKDTree(where)
+    for index, part in enumerate(points):
+        own = np.flatnonzero(owner == index)
+        near = tree.query_ball_point(where[own], reach[index])
+        met: dict[int, int] = {}
+        for place, others in zip(own, near, strict=True):
+            others = np.array(others)
+            others = others[owner[others] != index]
+            along = np.abs(ahead[others] @ ahead[place]) >= np.cos(np.radians(PARALLEL_DEG))
+            for other in np.unique(owner[others[along]]):
+                met[int(other)] = met.get(int(other), 0) + 1
+        beside[index] = {other for other, count in met.items() if count >= PARALLEL_SHARE * len(part)}
+    return beside
+
+
+def _directions(points: np.ndarray) -> np.ndarray:
+    way = np.gradient(points, axis=0) if len(points) > 1 else np.ones((1, 2))
+    return way / np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None]
