@@ -12,6 +12,8 @@ Points = tuple[tuple[float, float], ...]
 LAND, ETCHED, TOOLED, SCRATCH, DEPOSIT, PRINT, PIT = range(7)
 CLASSES = ("land", "etched", "tooled", "scratch", "deposit", "friction-ridge print", "pit")
 """Index = value in class.tif."""
+WALL_PER_DEPTH = 1.8
+"""Run of a bitten wall over its depth (chosen by eye): rounded, 40 degrees at its steepest."""
 
 
 def _check_section(width_um: float, depth_um: float) -> None:
@@ -34,6 +36,7 @@ class EtchedLine:
     depth_um: float
     ink: float = 0.0
     """Share of the floor covered by residue, 0-1."""
+    wall_per_depth: float = WALL_PER_DEPTH
 
     def __post_init__(self) -> None:
         _check_points(self.points_mm, 2)
@@ -51,6 +54,7 @@ class EtchedArea:
     tops: float = 0.5
     """How high the grains stand above the floor, as a share of the depth."""
     ink: float = 0.0
+    wall_per_depth: float = WALL_PER_DEPTH
 
     def __post_init__(self) -> None:
         _check_points(self.outline_mm, 3)
@@ -72,6 +76,8 @@ class Cut:
     """Share of the length over which each end grows from nothing to the full section."""
     lean: float = 0.0
     """How unequal the ridges are: -1 all metal on the right, 1 all on the left, as the line runs."""
+    rounding: float = 0.0
+    """Of the bottom: 0 for a sharp V, 1 for an arch."""
 
     def __post_init__(self) -> None:
         _check_points(self.points_mm, 2)

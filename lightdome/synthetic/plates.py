@@ -22,8 +22,6 @@ from lightdome.synthetic.shapes import (
 )
 from lightdome.units import UM_PER_MM
 
-WALL_PER_DEPTH = 1.8
-"""Run of a bitten wall over its depth (chosen by eye): rounded, 40 degrees at its steepest."""
 BITE_MM, BITE_SIGMA_MM = 0.004, 0.02
 """How far bitten edges wander, and over what length (chosen by eye)."""
 FLOOR_UM, FLOOR_SIGMA_MM = 0.5, 0.015
@@ -187,7 +185,7 @@ class _Metal:
                 mask = inside_polygon(points, x, y)
                 inside_mm = (distance_transform_edt(mask) - distance_transform_edt(~mask)) * self.step_mm
                 depth_um = item.depth_um * (1 - item.tops * self._grains(item.grain_mm)[place])
-            wall_mm = WALL_PER_DEPTH * item.depth_um / UM_PER_MM
+            wall_mm = item.wall_per_depth * item.depth_um / UM_PER_MM
             share = smooth_step((inside_mm + bite_mm[place]) / wall_mm).astype(np.float32)
             bottom_um[place] = np.minimum(bottom_um[place], -depth_um * share)
             bitten[place] = np.maximum(bitten[place], share)
@@ -224,7 +222,7 @@ class _Metal:
         swell = taper_at(along, cut.taper).astype(np.float32)
         z = self.z_um[place]
         found = gaussian_filter(z, half_mm / self.step_mm, mode="nearest")
-        groove = v_section(distance, half_mm * swell, cut.depth_um * swell)
+        groove = v_section(distance, half_mm * swell, cut.depth_um * swell, cut.rounding)
         ridge_um = np.where(side > 0, left_um, right_um) * swell
         ridge = ridge_section(distance, half_mm * swell, ridge_um, cut.depth_um * swell)
         self.z_um[place] = np.where(groove < 0, np.minimum(z, found + groove), z + ridge)

@@ -18,6 +18,8 @@ class Material:
     """Factor on the Fresnel reflectance; 0 is matte."""
     roughness: float = 0.35
     """alpha of the Trowbridge-Reitz distribution."""
+    bitten_rougher: float = 1.0
+    """Roughness of bitten metal over that of the land: acid lays the grain of the metal open."""
     index: tuple[float, float] = (1.0, 5.0)
     """Refractive index and extinction, about those of zinc in the middle of the visible (from memory)."""
     tint: tuple[float, float, float] = (0.96, 1.0, 1.03)
@@ -41,18 +43,21 @@ class Cover:
     roughness: np.ndarray
 
 
-def cover_of(material: Material, ink: np.ndarray, film: np.ndarray, channel: int | None) -> Cover:
+def cover_of(
+    material: Material, ink: np.ndarray, film: np.ndarray, channel: int | None, bitten: np.ndarray | float = 0.0
+) -> Cover:
     """Reflectance where ink covers a share `ink` and a print's film a share `film`; both 0-1.
 
-    channel : 0 red, 1 green, 2 blue; None is a grey sensor. A film dulls: less lobe, rougher, a little more diffuse.
+    bitten : 1 where acid has been, 0 elsewhere. channel : 0 red, 1 green, 2 blue; None is a grey sensor. A film dulls: less lobe, rougher, a little more diffuse.
     """
     tint = 1.0 if channel is None else material.tint[channel]
     ink_tint = 1.0 if channel is None else material.ink_tint[channel]
     dull = film * (1 - ink)
+    metal_roughness = material.roughness * (1 + (material.bitten_rougher - 1) * bitten)
     return Cover(
         diffuse=tint * material.diffuse * (1 - ink) * (1 + 0.05 * dull) + ink_tint * material.ink_diffuse * ink,
         specular=tint * material.specular * (1 - ink) * (1 - 0.45 * dull) + ink_tint * material.ink_specular * ink,
-        roughness=material.roughness * (1 - ink) * (1 + 0.25 * dull) + material.ink_roughness * ink,
+        roughness=metal_roughness * (1 - ink) * (1 + 0.25 * dull) + material.ink_roughness * ink,
     )
 
 

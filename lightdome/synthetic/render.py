@@ -6,6 +6,7 @@ import numpy as np
 from scipy.ndimage import shift
 
 from lightdome.synthetic.camera import View
+from lightdome.synthetic.drawing import ETCHED
 from lightdome.synthetic.lamps import Rig, illuminate
 from lightdome.synthetic.plates import Facets, Surface
 from lightdome.synthetic.reflectance import Material, conductor_fresnel, cover_of, response
@@ -40,7 +41,8 @@ def geometry(facets: Facets, rig: Rig, index: int, view: View, seen: np.ndarray 
 
 def facet_light(shading: Shading, material: Material, channel: int | None) -> np.ndarray:
     """Light of each facet under a lamp of unit power."""
-    cover = cover_of(material, shading.facets.ink, shading.facets.film, channel)
+    bitten = shading.facets.class_code == ETCHED
+    cover = cover_of(material, shading.facets.ink, shading.facets.film, channel, bitten)
     light = cover.diffuse * np.clip(shading.cos_l, 0, None)
     if material.specular or material.ink_specular:
         lobe = response(shading.cos_l, shading.cos_v, shading.cos_h, shading.cos_lh, cover.roughness)

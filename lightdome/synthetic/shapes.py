@@ -53,11 +53,17 @@ def smooth_step(t: np.ndarray) -> np.ndarray:
     return t * t * (3 - 2 * t)
 
 
-def v_section(offset_mm: np.ndarray, half_width_mm: np.ndarray, depth_um: np.ndarray) -> np.ndarray:
-    """Height of a V groove, um, zero at its mouth and beyond; offset from the centre line on either side."""
+def v_section(
+    offset_mm: np.ndarray, half_width_mm: np.ndarray, depth_um: np.ndarray, rounding: float = 0.0
+) -> np.ndarray:
+    """Height of a V groove, um, zero at its mouth and beyond; offset from the centre line on either side.
+
+    rounding : 0 for a sharp V, 1 for an arch of a cosine, as a blunt point leaves it.
+    """
     with np.errstate(divide="ignore", invalid="ignore"):
         share = np.where(half_width_mm > 0, 1 - np.abs(offset_mm) / half_width_mm, 0)
-    return -depth_um * np.clip(share, 0, None)
+    share = np.clip(share, 0, None)
+    return -depth_um * ((1 - rounding) * share + rounding * np.sin(np.pi / 2 * share))
 
 
 def ridge_section(

@@ -6,7 +6,7 @@ import numpy as np
 
 from lightdome.raster import Grid
 from lightdome.synthetic import drawing as d
-from lightdome.synthetic.plates import WALL_PER_DEPTH, Surface, taper_at
+from lightdome.synthetic.plates import Surface, taper_at
 from lightdome.synthetic.shapes import smooth_step
 from lightdome.units import UM_PER_MM
 
@@ -93,7 +93,7 @@ def _code(item: Any) -> int:
 def _section(item: Any) -> dict[str, Any]:
     """The numbers of one mark; a tapered cut's width and depth are the medians along it."""
     if isinstance(item, d.EtchedLine):
-        wall_um = WALL_PER_DEPTH * item.depth_um
+        wall_um = item.wall_per_depth * item.depth_um
         depth_um = item.depth_um * float(smooth_step(np.array(item.width_um / 2 / wall_um)))
         residue = {"ink_share": item.ink} if item.ink else None
         return _line(item.points_mm) | {

@@ -1,0 +1,117 @@
+"""Traces measured: which of them are lines at all, their sections, and the numbers that tell their cause."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from lightdome.marks.crossings import crossings, dense
+from lightdome.marks.line_facts import MOSTLY, facts_of, surroundings
+from lightdome.marks.paint import painted
+from lightdome.marks.records import Roughness, Section, Trace
+from lightdome.marks.sections import LEAST_WIDTH_PX, measure_trace
+from lightdome.tiles import progress
+
+SIGNIFICANT = 3.0
+"""A depth counts when it exceeds this many standard uncertainties."""
+ABOVE_ROUGHNESS = 5.0
+"""Depth of a line over the roughness of the land: among many streaks of rolled metal some reach three to four."""
+LONG = 2.5
+"""A line is at least this many times as long as wide."""
+LEAST_SOLID = 0.7
+"""Share of a trace's middle that must lie deep."""
+LEAST_GLINT = 0.5
+"""Share of its length that must shine where no height shows a line."""
+GHOST_SHARE = 0.5
+GHOST_PX = 3.0
+"""A shining line that runs so near a measured groove is its wall."""
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What lines are measured on; (rows, columns), NaN where unknown."""
+
+    flat_um: np.ndarray
+    """Height above the land, and inside wide areas above their floors."""
+    u_height_um: np.ndarray
+    lobe_roughness: np.ndarray
+    area: np.ndarray
+    """int32: number of the wide area; 0 elsewhere."""
+    roughness: Roughness
+    floor_scale_um: float
+    """Standard deviation of the floors of wide areas."""
+    pitch_mm: float
+
+
+@dataclass(frozen=True)
+class Line:
+    """A trace that is a line."""
+
+    trace: Trace
+    section: Section | None
+    """None where only the light of its pixels shows it."""
+    facts: dict[str, float]
+    """By the names in `line_facts.FACTS`."""
+    areas: tuple[int, ...]
+    """Numbers of the wide areas that it runs into."""
+
+    @property
+    def resolved(self) -> bool:
+        """At least three pixels wide: only then it has a width and a depth."""
+        return self.section is not None and self.section.full_width_px >= LEAST_WIDTH_PX
+
+    @property
+    def reach_px(self) -> float:
+        """Between the outer feet of its ridges."""
+        return self.trace.width_px if self.section is None else self.section.reach_px
+
+
+def measure_lines(ground: Ground, traces: Sequence[Trace]) -> list[Line]:
+    """The traces that are lines, in their order.
+
+    A line no deeper than five times the land's own roughness, or than three standard uncertainties, is roughness and no
+    mark (ISO 8785 separates the two), unless the light of its pixels shows it.
+    """
+    sections = [_sound_section(ground, trace) for trace in progress(traces, "sections")]
+    deep = [
+        (trace.points_px, section.reach_px + 2 * GHOST_PX)
+        for trace, section in zip(traces, sections, strict=True)
+        if section is not None
+    ]
+    occupied = painted(ground.flat_um.shape, deep)
+    kept = [
+        (trace, section)
+        for trace, section in zip(traces, sections, strict=True)
+        if section is not None or _shines_alone(trace, occupied)
+    ]
+    lines = [trace for trace, _ in kept]
+    around = surroundings(lines, crossings([trace.points_px for trace in lines]))
+    found = []
+    for (trace, section), beside in zip(kept, around, strict=True):
+        area = _read(ground.area, trace)
+        facts = facts_of(trace, section, float((area > 0).mean()), ground.lobe_roughness, beside)
+        found.append(Line(trace, section, facts, tuple(int(value) for value in np.unique(area[area > 0]))))
+    return found
+
+
+def _read(values: np.ndarray, trace: Trace) -> np.ndarray:
+    points = np.clip(np.rint(dense(trace.points_px)).astype(int), 0, np.array(values.shape) - 1)
+    return values[points[:, 0], points[:, 1]]
+
+
+def _sound_section(ground: Ground, trace: Trace) -> Section | None:
+    """The section of a trace, or None where none stands out of the land."""
+    u_all = _read(ground.u_height_um, trace)
+    u_height = float(np.median(u_all[np.isfinite(u_all)])) if np.isfinite(u_all).any() else 0.0
+    in_area = float((_read(ground.area, trace) > 0).mean()) > MOSTLY
+    rough = ground.floor_scale_um if in_area else ground.roughness.at(trace.width_px)
+    section = measure_trace(ground.flat_um, (u_height, rough), trace, ground.pitch_mm)
+    if section is None or section.solid_share < LEAST_SOLID or trace.length_px < LONG * section.full_width_px:
+        return None
+    least = max(ABOVE_ROUGHNESS * ground.roughness.at(trace.width_px), SIGNIFICANT * section.u_depth_um)
+    return section if section.depth_um > least else None
+
+
+def _shines_alone(trace: Trace, occupied: np.ndarray) -> bool:
+    """Whether the light of its pixels shows a line where no measured groove lies."""
+    return trace.glint_share >= LEAST_GLINT and float(_read(occupied, trace).mean()) < GHOST_SHARE
