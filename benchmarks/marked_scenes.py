@@ -33,7 +33,7 @@ class Plan:
             middle = rng.uniform(0.05, 0.95, 2) * canvas.side_um
             toward = rng.uniform(0, np.pi) if angle is None else angle + rng.uniform(-0.05, 0.05)
             points = curve(canvas, middle, toward, length, rng.uniform(-turn, turn))
-            if len(points) * 10 > 0.4 * length and self._is_free(points, width_um, crowded):
+            if len(points) * 10 > 0.4 * length and self._is_free(points, crowded):
                 self._take(points, width_um)
                 return points
         return None
@@ -42,7 +42,7 @@ class Plan:
         at = np.clip((points / self.canvas.pitch_um).astype(int), 0, self.canvas.size - 1)
         return at[:, 0], at[:, 1]
 
-    def _is_free(self, points: np.ndarray, width_um: float, crowded: float) -> bool:
+    def _is_free(self, points: np.ndarray, crowded: float) -> bool:
         at = self._pixels(points)
         near = self.taken[at]
         if near.mean() > crowded:
