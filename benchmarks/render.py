@@ -62,33 +62,33 @@ def finish_of(plate: Plate, material: str, seed: int) -> Finish:
     rougher = np.where(plate.etched, FLOOR_ROUGHER, 1.0)
     metal_share = np.zeros_like(rougher)
     if material == "matte":
-        return Finish(_diffuse(MATTE_REFLECTANCE), np.full_like(rougher, np.nan), metal_share + 1)
+        return Finish(diffuse(MATTE_REFLECTANCE), np.full_like(rougher, np.nan), metal_share + 1)
     if material == "brushed":
-        bsdf = _metal("ggx", alpha_u=_attribute("face_alpha"), alpha_v=_attribute("face_across"))
+        bsdf = metal("ggx", alpha_u=attribute("face_alpha"), alpha_v=attribute("face_across"))
         return Finish(bsdf, BRUSH_ROUGHNESS[0] * rougher, metal_share)
     if material == "tarnish":
         patches = gaussian_filter(np.random.default_rng(seed + 1000).standard_normal(rougher.shape), 9 * plate.sub)
         matte = np.digitize(patches, np.quantile(patches, [0.4, 0.7])) / 2
         bsdf = {
             "type": "blendbsdf",
-            "weight": _attribute("face_matte"),
-            "metal": _metal("ggx", alpha=_attribute("face_alpha")),
-            "matte": _diffuse(TARNISH_REFLECTANCE),
+            "weight": attribute("face_matte"),
+            "metal": metal("ggx", alpha=attribute("face_alpha")),
+            "matte": diffuse(TARNISH_REFLECTANCE),
         }
         return Finish(bsdf, 0.25 * rougher, matte)
     distribution, alpha = material.split("-")
-    return Finish(_metal(distribution, alpha=_attribute("face_alpha")), float(alpha) * rougher, metal_share)
+    return Finish(metal(distribution, alpha=attribute("face_alpha")), float(alpha) * rougher, metal_share)
 
 
-def _attribute(name: str) -> dict[str, Any]:
+def attribute(name: str) -> dict[str, Any]:
     return {"type": "mesh_attribute", "name": name}
 
 
-def _diffuse(reflectance: float) -> dict[str, Any]:
+def diffuse(reflectance: float) -> dict[str, Any]:
     return {"type": "diffuse", "reflectance": {"type": "spectrum", "value": reflectance}}
 
 
-def _metal(distribution: str, **roughness: dict[str, Any]) -> dict[str, Any]:
+def metal(distribution: str, **roughness: dict[str, Any]) -> dict[str, Any]:
     """A conductor whose Fresnel factor is a constant."""
     reflectance = {"type": "spectrum", "value": METAL_REFLECTANCE}
     facets = {"type": "roughconductor", "distribution": distribution, "material": "none"}
