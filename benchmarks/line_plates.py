@@ -115,7 +115,9 @@ def _coarse(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawin
         width = rng.uniform(0.6, 7) * um
         path = _path(rng, side_mm, side_mm * rng.uniform(0.1, 0.4), rng.normal(0, 0.9))
         etched.append(EtchedLine(path, width, min(width * rng.uniform(0.15, 0.45), 45), wall_per_depth=1.0))
-    cuts = [_burin(rng, _path(rng, side_mm, side_mm * rng.uniform(0.1, 0.4), rng.normal(0, 0.5)), um / 2) for _ in "abc"]
+    cuts = [
+        _burin(rng, _path(rng, side_mm, side_mm * rng.uniform(0.1, 0.4), rng.normal(0, 0.5)), um / 2) for _ in "abc"
+    ]
     cuts += _scratches(rng, side_mm, um, (0.15, 0.7))
     cuts += _scratches(rng, side_mm, um, (0.15, 0.7))
     return Drawing(tuple(etched), (), tuple(cuts), (), (), grain_um=um * rng.uniform(0.0005, 0.004))
@@ -124,9 +126,7 @@ def _coarse(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawin
 def _area(rng: np.random.Generator, side_mm: float, um: float) -> EtchedArea:
     plain = rng.uniform() < 0.5
     depth = rng.uniform(8, 30) * min(1.0, um / 15)
-    return EtchedArea(
-        _blob(rng, side_mm, um, 2.5), depth, grain_mm=2.5 * um / UM_PER_MM, tops=0.02 if plain else 0.4
-    )
+    return EtchedArea(_blob(rng, side_mm, um, 2.5), depth, grain_mm=2.5 * um / UM_PER_MM, tops=0.02 if plain else 0.4)
 
 
 def _blob(rng: np.random.Generator, side_mm: float, um: float, larger: float = 1.0) -> tuple:

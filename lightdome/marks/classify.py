@@ -8,11 +8,11 @@ from scipy import ndimage
 
 from lightdome.marks.areas import is_compact, spot_axes
 from lightdome.marks.crossings import crossings, dense
+from lightdome.marks.measured import SIGNIFICANT, Ground, Line, measure_lines
 from lightdome.marks.outlines import line_geometry, outline_geometry
 from lightdome.marks.paint import paint_line, painted
 from lightdome.marks.records import CLASS_CODE, Mark, Roughness, Section, Trace
 from lightdome.marks.rules import (
-    SIGNIFICANT,
     Verdict,
     judge_area,
     judge_line,
@@ -22,21 +22,13 @@ from lightdome.marks.rules import (
 from lightdome.marks.sections import BLOCK, LEAST_WIDTH_PX, measure_trace, stations
 from lightdome.marks.spots import Spot, contrast, measure_spot
 from lightdome.raster import Grid
-from lightdome.tiles import progress
 from lightdome.units import UM_PER_MM
 
 AROUND_PX = 12
-MOSTLY = 0.5
-ABOVE_ROUGHNESS = 5.0
-"""Depth of a line over the roughness of the land: among many streaks of rolled metal some reach three to four."""
 LOW_SIGMA = 4.0
 WIDEST_PIT_UM = 1000.0
 BOWL = 1.15
 """Deepest over median depth: 1 for a flat floor, about 1.2 for a paraboloid whose rim is left out."""
-LONG = 2.5
-"""A line is at least this many times as long as wide."""
-LEAST_SOLID = 0.7
-"""Share of a trace's middle that must lie deep."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +41,7 @@ class Maps:
     """The same, and inside wide areas above their own floors: from here the sections of lines count."""
     u_height_um: np.ndarray
     diffuse: np.ndarray
+    lobe_roughness: np.ndarray
     labels: np.ndarray
     """From `detect.Found`."""
     wide: int
@@ -62,11 +55,8 @@ class Maps:
 
 @dataclass(frozen=True)
 class _Line:
-    trace: Trace
-    section: Section
+    measured: Line
     verdict: Verdict
-    areas: tuple[int, ...] = ()
-    """Labels of the wide areas it runs into."""
 
 
 def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarray]:
@@ -75,9 +65,10 @@ def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarra
     A line no deeper than five times the land's own roughness (a spot: three), or than three standard uncertainties, is
     roughness and no mark (ISO 8785 separates the two).
     """
-    measured = (_measure_line(maps, trace) for trace in progress(traces, "sections"))
-    lines = [line for line in measured if line is not None]
-    occupied = painted(maps.grid.shape, [(line.trace.points_px, line.section.reach_px) for line in lines])
+    lines = [
+        line for line in (_judged(maps, line) for line in measure_lines(_ground(maps), traces)) if line is not None
+    ]
+    occupied = painted(maps.grid.shape, [(line.measured.trace.points_px, line.measured.reach_px) for line in lines])
     areas, codes, ids_of_areas = _area_marks(maps, occupied)
     del occupied
     marks = areas + [_line_mark(maps, line, f"m{len(areas) + index:04d}") for index, line in enumerate(lines, 1)]
@@ -86,7 +77,7 @@ def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarra
     order = ("etched", "tooled", "deposit", "scratch")  # the later marks lie on top
     for line in sorted(lines, key=lambda line: order.index(line.verdict.class_name)):
         # the ridges beside a groove belong to it
-        paint_line(classes, line.trace.points_px, line.section.reach_px, CLASS_CODE[line.verdict.class_name])
+        paint_line(classes, line.measured.trace.points_px, line.measured.reach_px, CLASS_CODE[line.verdict.class_name])
     _spread_etched(classes, maps)
     classes[~np.isfinite(maps.height_um)] = 0
     return marks, classes
@@ -112,34 +103,25 @@ def _spread_etched(classes: np.ndarray, maps: Maps) -> None:
     classes[given[crumbs]] = CLASS_CODE["etched"]
 
 
-def _measure_line(maps: Maps, trace: Trace) -> _Line | None:
-    points = np.rint(dense(trace.points_px)).astype(int)
-    points = np.clip(points, 0, np.array(maps.grid.shape) - 1)
-    u_all = maps.u_height_um[points[:, 0], points[:, 1]]
-    u_height = float(np.median(u_all[np.isfinite(u_all)])) if np.isfinite(u_all).any() else 0.0
-    label = maps.labels[points[:, 0], points[:, 1]]
-    inside = (label > 0) & (label <= maps.wide)
-    rough = maps.floor_scale_um if inside.mean() > MOSTLY else maps.roughness.at(trace.width_px)
-    section = measure_trace(maps.flat_um, (u_height, rough), trace, maps.grid.pitch_mm)
-    if section is None or section.solid_share < LEAST_SOLID:
-        return None
-    if trace.length_px < LONG * section.full_width_px:
-        return None
-    if section.depth_um <= max(ABOVE_ROUGHNESS * maps.roughness.at(trace.width_px), SIGNIFICANT * section.u_depth_um):
-        return None
-    if trace.kind == "ridge":
-        return _Line(trace, section, judge_raised_line(section, maps.grid.pitch_mm))
-    verdict = judge_line(section, maps.grid.pitch_mm, float(inside.mean()), straightness(trace.points_px))
-    return _Line(trace, section, verdict, tuple(int(value) for value in np.unique(label[inside])))
+def _ground(maps: Maps) -> Ground:
+    area = np.where((maps.labels > 0) & (maps.labels <= maps.wide), maps.labels, 0)
+    return Ground(
+        maps.flat_um,
+        maps.u_height_um,
+        maps.lobe_roughness,
+        area,
+        maps.roughness,
+        maps.floor_scale_um,
+        maps.grid.pitch_mm,
+    )
 
 
-def straightness(points_px: np.ndarray) -> float:
-    """Largest distance of a line from its chord over the chord's length, at most 1."""
-    chord = points_px[-1] - points_px[0]
-    length = float(np.linalg.norm(chord))
-    away = points_px - points_px[0]
-    across = np.abs(away[:, 0] * chord[1] - away[:, 1] * chord[0]) / max(length, 1e-9)
-    return float(min(1.0, across.max() / max(length, 1e-9)))
+def _judged(maps: Maps, line: Line) -> _Line | None:
+    if line.trace.kind == "valley":
+        verdict = judge_line(line, maps.grid.pitch_mm)
+    else:
+        verdict = None if line.section is None else judge_raised_line(line.section, maps.grid.pitch_mm)
+    return None if verdict is None else _Line(line, verdict)
 
 
 def orientation_deg(points_px: np.ndarray) -> float:
@@ -150,7 +132,7 @@ def orientation_deg(points_px: np.ndarray) -> float:
 
 
 def _line_mark(maps: Maps, line: _Line, mark_id: str) -> Mark:
-    section, trace = line.section, line.trace
+    section, trace = line.measured.section, line.measured.trace
     um = maps.grid.pitch_mm * UM_PER_MM
     mark = Mark(
         id=mark_id,
@@ -159,10 +141,11 @@ def _line_mark(maps: Maps, line: _Line, mark_id: str) -> Mark:
         geometry=line_geometry(trace.points_px, maps.grid),
         length_mm=round(trace.length_px * maps.grid.pitch_mm, 4),
         evidence=line.verdict.evidence,
-        resolved=section.full_width_px >= LEAST_WIDTH_PX,
+        resolved=line.measured.resolved,
+        decided=line.verdict.decided,
         orientation_deg=round(orientation_deg(trace.points_px), 2),
     )
-    if not mark.resolved:
+    if section is None or not mark.resolved:
         return mark
     raised = trace.kind == "ridge"
     return replace(
@@ -281,11 +264,12 @@ def _with_crossings(marks: list[Mark], lines: list[_Line], ids_of_areas: dict[in
     pairs = [
         (marks[first + index].id, ids_of_areas[label])
         for index, line in enumerate(lines)
-        for label in line.areas
+        for label in line.measured.areas
         if label in ids_of_areas
     ]
     pairs += [
-        (marks[first + a].id, marks[first + b].id) for a, b in crossings([line.trace.points_px for line in lines])
+        (marks[first + a].id, marks[first + b].id)
+        for a, b in crossings([line.measured.trace.points_px for line in lines])
     ]
     found: dict[str, list[dict[str, str | None]]] = {mark.id: [] for mark in marks}
     for one, other in pairs:

@@ -32,6 +32,7 @@ COLUMNS = (
     "residue_smallest_seen",
     "evidence",
     "resolved",
+    "decided",
 )
 FRAME = {
     "frame": "plate",
@@ -110,6 +111,7 @@ def properties(mark: Mark) -> dict[str, Any]:
         "residue": mark.residue,
         "evidence": list(mark.evidence),
         "resolved": mark.resolved,
+        "decided": mark.decided,
     }
 
 
@@ -128,5 +130,5 @@ def table_row(mark: Mark) -> dict[str, Any]:
         f"{crossing['id']} (later: {crossing['later'] or 'undecided'})" for crossing in mark.crosses
     )
     row["evidence"] = "; ".join(mark.evidence)
-    row["resolved"] = "true" if mark.resolved else "false"
+    row |= {name: "true" if row[name] else "false" for name in ("resolved", "decided")}
     return row

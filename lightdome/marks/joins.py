@@ -91,9 +91,7 @@ def join(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: np.nd
     return pieces
 
 
-def _join_once(
-    pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: np.ndarray
-) -> list[np.ndarray]:
+def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: np.ndarray) -> list[np.ndarray]:
     if len(pieces) < 2:
         return pieces
     lengths = np.array([len(piece) for piece in pieces], float)

@@ -148,7 +148,10 @@ def _walls(x: np.ndarray, p: np.ndarray, guess_px: float, least_um: float) -> di
     for share in (MOUTH_LEVEL, 0.2, 0.5, 0.8):
         edges = [_crossing(x, p, bottom, side, -share * depth) for side in (-1, 1)]
         if share == MOUTH_LEVEL:  # where another mark lies close, the wall ends below the surface
-            edges = [_highest(x, p, bottom, side) if edge is None else edge for edge, side in zip(edges, (-1, 1), strict=True)]
+            edges = [
+                _highest(x, p, bottom, side) if edge is None else edge
+                for edge, side in zip(edges, (-1, 1), strict=True)
+            ]
         if edges[0] is None or edges[1] is None:
             return None
         at[share] = (edges[0], edges[1])

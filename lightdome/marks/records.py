@@ -126,6 +126,8 @@ class Mark:
     length_mm: float
     evidence: tuple[str, ...]
     resolved: bool = True
+    decided: bool = True
+    """False where the evidence leaves the cause open; the class is then the likeliest only."""
     width_um: float | None = None
     depth_um: float | None = None
     u_width_um: float | None = None

@@ -1,8 +1,7 @@
-"""Which cause is the most likely, by plain rules, and the sentences that say why.
+"""Which cause is the most likely, and the sentences that say why.
 
-Every rule turns one measured number into a degree between 0 and 1 on a ramp; the ramps widen with the standard
-uncertainty of the number. Confidence is the winner's share of the degrees: a margin, not a calibrated probability.
-Sources of the rules: common practice of describing intaglio plates (burin lines are V-shaped with the burr scraped off;
+A line's cause has a probability (`model.py`); areas, spots and raisings are told by plain rules, whose confidence grows
+with the depth over its uncertainty. The limits below stand in sentences only. Sources of the rules: common practice of describing intaglio plates (burin lines are V-shaped with the burr scraped off;
 etched lines have rounded or flat floors and no ridges; a scratch pushes metal aside), and the terms of ISO 8785.
 """
 
@@ -11,6 +10,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lightdome.marks.line_facts import FACTS
+from lightdome.marks.measured import Line
+from lightdome.marks.model import LAND, LineModel, line_models, ranked
 from lightdome.marks.records import Section
 from lightdome.marks.sections import LEAST_WIDTH_PX
 from lightdome.units import UM_PER_MM
@@ -19,13 +21,9 @@ PUSHED, REMOVED = 0.45, 0.8
 """Removed fractions at which a groove is surely pushed aside, and surely taken out (ridge/depth 0.52 and 0.32)."""
 V_FLOOR, FLAT_FLOOR = 0.35, 0.65
 """Floor ratios (width at 80 % over width at 20 % of the depth): a V has 0.25, a rounded groove 0.5, a rectangle 1."""
-BOTH_SHARE = 0.1
-"""A line runs over picture and land alike when at least this share of it lies in each."""
-CONTEXT_WEIGHT = 0.8
-SIGNIFICANT = 3.0
-"""A depth, or a ridge, counts in full when it exceeds this many standard deviations."""
-FLOOR_BLURRED_PX, FLOOR_SHARP_PX = 6.0, 12.0
-"""Full widths under which the pixel hides the floor's shape, and over which it counts in full."""
+LEAST_CHANCE, LEAST_MARGIN = 0.5, 0.1
+"""Probability of the likeliest cause, and its lead over the next, from which a cause counts as decided."""
+REASONS = 4
 TAPERED, BLUNT = 0.5, 0.75
 """Section area near the ends over that in the middle: a burin swells and tapers, a bitten line is even."""
 
@@ -37,6 +35,7 @@ class Verdict:
     class_name: str
     confidence: float
     evidence: tuple[str, ...]
+    decided: bool = True
 
 
 def ramp(value: float, low: float, high: float, u: float = 0.0) -> float:
@@ -44,44 +43,66 @@ def ramp(value: float, low: float, high: float, u: float = 0.0) -> float:
     return float(np.clip((value - low + u) / (high - low + 2 * u), 0, 1))
 
 
-def judge_line(section: Section, pitch_mm: float, in_area: float, straightness: float) -> Verdict:
-    """Most likely cause of a long recession.
+def judge_line(line: Line, pitch_mm: float) -> Verdict | None:
+    """Most likely cause of a long recession; None where it is most likely no line at all."""
+    model = line_models()[0 if line.resolved else 1]
+    chances = model.probabilities(line.facts)
+    best = max(chances, key=lambda name: chances[name])
+    if best == LAND:
+        return None
+    # a line that is there has a cause
+    there = {name: chance / (1 - chances[LAND]) for name, chance in chances.items() if name != LAND}
+    (best, chance), (other, next_chance) = ranked(there)[:2]
+    decided = chance >= LEAST_CHANCE and chance - next_chance >= LEAST_MARGIN
+    evidence = [*_section_sentences(line, pitch_mm), *_path_sentences(line)]
+    evidence.append(_odds_sentence(line, model, best, other))
+    shares = ", ".join(f"{name} {value:.2f}" for name, value in ranked(there))
+    evidence.append(f"Probabilities: {shares}." if decided else f"Not decided. Probabilities: {shares}.")
+    return Verdict(best, round(chance, 3), tuple(evidence), decided)
 
-    in_area : share of the line that lies inside etched areas. straightness : largest distance from the chord over the
-    chord's length. Each in 0-1.
-    """
-    resolved = section.full_width_px >= LEAST_WIDTH_PX
-    f = section.removed_fraction
-    seen = max(section.burr_left_um, section.burr_right_um) / max(section.u_burr_um, 1e-9)
-    pushed = (1 - ramp(f, PUSHED, REMOVED, section.u_removed_fraction)) * ramp(seen, 1.0, SIGNIFICANT)
-    both = BOTH_SHARE <= in_area <= 1 - BOTH_SHARE
-    scratched = max(pushed, CONTEXT_WEIGHT * (1 - ramp(f, REMOVED, 1.0)) if both else 0.0)
-    tooled = _tool_degree(section)
-    degrees = {
-        "scratch": scratched,
-        "etched": (1 - scratched) * (1 - tooled),
-        "tooled": (1 - scratched) * tooled,
-    }
-    best = max(degrees, key=lambda name: degrees[name])
-    confidence = degrees[best] / sum(degrees.values()) * (1.0 if resolved else 0.7)
-    evidence = [_size_sentence(section, pitch_mm, resolved), _ridge_sentence(section, resolved)]
-    if resolved:
-        evidence.append(_floor_sentence(section))
+
+def _section_sentences(line: Line, pitch_mm: float) -> list[str]:
+    section = line.section
+    if section is None:
+        return [
+            f"Along {100 * line.trace.glint_share:.0f} % of it the light of a pixel needs more than one slope, as at the walls"
+            " of a line narrower than a pixel; only its presence and length are measured, and no width or depth is given."
+        ]
+    found = [_size_sentence(section, pitch_mm, line.resolved)]
+    if line.resolved:
+        found += [_ridge_sentence(section), _floor_sentence(section)]
+        if np.isfinite(section.edge_variation):
+            found.append(
+                f"Its edges wander by {100 * section.edge_variation:.1f} % of its width, its depth varies by"
+                f" {100 * section.depth_variation:.0f} % (robust standard deviations along it)."
+            )
     if np.isfinite(section.end_share):
-        evidence.append(_end_sentence(section))
-    if both:
-        evidence.append(
-            f"It runs over etched areas ({100 * in_area:.0f} % of its length) and land alike, ignoring the picture."
-        )
-    if best == "scratch" and straightness < 0.05:
-        evidence.append(
-            f"It keeps its direction: it leaves its chord by {100 * straightness:.1f} % of the chord at most."
-        )
-    if best == "etched" and resolved:
-        evidence.append(
-            f"Its width varies by {100 * section.width_variation:.0f} % along it (robust standard deviation)."
-        )
-    return Verdict(best, round(confidence, 3), tuple(evidence))
+        found.append(_end_sentence(section))
+    return found
+
+
+def _path_sentences(line: Line) -> list[str]:
+    found = []
+    if line.facts["both"]:
+        found.append("It runs over etched areas and land alike, ignoring the picture.")
+    bend = line.facts["bend"]
+    if np.isfinite(bend):
+        found.append(f"It leaves a straight line or slow arc by {100 * np.exp(bend):.1f} % of its length.")
+    if line.facts["parallel"]:
+        found.append(f"{round(np.expm1(line.facts['parallel']))} lines run beside it in its direction.")
+    if np.isfinite(line.facts["gloss"]):
+        ratio = np.exp(line.facts["gloss"])
+        found.append(f"The lobe of its floor is {ratio:.2f} times as wide as that of the land beside.")
+    return found
+
+
+def _odds_sentence(line: Line, model: LineModel, best: str, other: str) -> str:
+    """The numbers that weigh most between the two likeliest causes."""
+    reasons = model.reasons(line.facts, best, other)[:REASONS]
+    said = "; ".join(
+        f"{FACTS[name]} ({line.facts[name]:.2f}) times {np.exp(np.clip(added, -9, 9)):.2g}" for name, added in reasons
+    )
+    return f"Odds of {best} over {other}: {said}."
 
 
 def _size_sentence(section: Section, pitch_mm: float, resolved: bool) -> str:
@@ -103,7 +124,7 @@ def _size_sentence(section: Section, pitch_mm: float, resolved: bool) -> str:
     )
 
 
-def _ridge_sentence(section: Section, resolved: bool) -> str:
+def _ridge_sentence(section: Section) -> str:
     share = max(section.burr_left_um, section.burr_right_um) / section.depth_um
     f = section.removed_fraction
     if f < PUSHED:
@@ -112,22 +133,10 @@ def _ridge_sentence(section: Section, resolved: bool) -> str:
         what = f"over {REMOVED}: metal was taken out"
     else:
         what = f"between {PUSHED} (pushed aside) and {REMOVED} (taken out): undecided"
-    blurred = "" if resolved else ", both as blurred by the pixel"
     return (
         f"The higher ridge beside it is {share:.2f} of its depth and the removed fraction is {f:.2f}"
-        f" (u = {section.u_removed_fraction:.2f}), {what}{blurred}."
+        f" (u = {section.u_removed_fraction:.2f}), {what}."
     )
-
-
-def _tool_degree(section: Section) -> float:
-    """How much a groove without ridges looks cut (1) rather than bitten (0), from its floor and its ends.
-
-    A line too short to tell its ends counts them as even evidence.
-    """
-    floor = 1 - ramp(section.floor_ratio, V_FLOOR, FLAT_FLOOR)
-    ends = 0.5 if np.isnan(section.end_share) else 1 - ramp(section.end_share, TAPERED, BLUNT)
-    sharp = ramp(section.full_width_px, FLOOR_BLURRED_PX, FLOOR_SHARP_PX)
-    return sharp * (floor + ends) / 2 + (1 - sharp) * ends
 
 
 def _end_sentence(section: Section) -> str:

@@ -175,12 +175,11 @@ def _nanmedian(values: np.ndarray) -> np.ndarray:
     return np.where(enough, np.nanmedian(filled, axis=0), np.nan)
 
 
-def _section(
-    seen: _Look, noise_um: tuple[float, float], pitch_mm: float, solid: float, sharp: Sharpening
-) -> Section:
+def _section(seen: _Look, noise_um: tuple[float, float], pitch_mm: float, solid: float, sharp: Sharpening) -> Section:
     """Type A from the scatter of the blocks, type B from the height uncertainty and the pixel grid (JCGM 100)."""
     mean, shapes = seen.mean, seen.shapes
-    height_um = noise_um[0] / math.sqrt(len(shapes)) if np.isfinite(noise_um[0]) else 0.0
+    # most of it is a gain that all slopes share: a mean over blocks takes nothing off
+    height_um = noise_um[0] if np.isfinite(noise_um[0]) else 0.0
     slope = max(mean.wall_um_per_px, 1e-9)
     u_removed = math.hypot(_scatter([s.removed_fraction for s in shapes]), height_um / max(mean.depth_um, 1e-9))
     widths = np.array([s.width_px for s in shapes])

@@ -98,6 +98,7 @@ def classify_marks(
     u_height_um, _ = _band(height_uncertainty, "u_height", like=(height, grid))
     diffuse, _ = _band(reflectance, "diffuse", like=(height, grid))
     specular, _ = _band(reflectance, "specular", like=(height, grid))
+    lobe_roughness, _ = _band(reflectance, "roughness", like=(height, grid))
     if np.isfinite(specular).any():  # a bare metal throws nearly all of its light back by the lobe
         diffuse += specular
     del specular
@@ -117,7 +118,7 @@ def classify_marks(
     area = (numbers > 0) & (numbers <= wide)
     flat_um = above_floors(above_um, area, widest_um / (grid.pitch_mm * UM_PER_MM))
     floors_um = float(np.nanstd(flat_um[area])) if area.any() else rough.widest_um
-    maps = Maps(above_um, flat_um, u_height_um, diffuse, numbers, wide, land_um, rough, floors_um, grid)
+    maps = Maps(above_um, flat_um, u_height_um, diffuse, lobe_roughness, numbers, wide, land_um, rough, floors_um, grid)
     found, painted = classify(maps, lines)
     provenance = Provenance.of("classify-marks", sources, {})
     write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
