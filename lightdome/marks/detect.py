@@ -188,7 +188,8 @@ def _glint_strengths(
     field: Field, settings: Settings, rough_um: float, threads: int, tile_px: int
 ) -> np.ndarray | None:
     """Crests of lines finer than a pixel, (rows, columns), as strong as valleys count; None where nothing tells."""
-    if field.u_tilt_deg is None:
+    u_tilt_deg = field.u_tilt_deg
+    if u_tilt_deg is None:
         return None
     shape = field.height_um.shape
     reach = halo_px(glints.WIDTHS_PX)
@@ -204,7 +205,7 @@ def _glint_strengths(
             for side, size in zip(core, shape, strict=True)
         )
         residual = np.nan_to_num(field.residual(*around), nan=0.0)
-        glint = glints.glint_map(field.u_tilt_deg[around])
+        glint = glints.glint_map(u_tilt_deg[around])
         glint[glints.steps(residual, limit_um)] = 0
         inner = tuple(slice(c.start - a.start, c.stop - a.start) for c, a in zip(core, around, strict=True))
         padded = np.pad(glint, reach, mode="edge")[
@@ -239,8 +240,9 @@ def _with_halo(
 def _noise(field: Field, settings: Settings, area: np.ndarray) -> np.ndarray:
     """Noise (2, widths, directions) of the response on land and in areas, um: a robust scale of what answers nothing.
 
-    Rolled metal answers along its streaks more than across, so every direction has its own noise. The quietest quarter of
-    the answers, in the quietest quarter of the places, tells it: where marks crowd, most places answer. tests/marks/test_lines.py counts false lines on rough plates.
+    Rolled metal answers along its streaks more than across, so every direction has its own noise. The quietest quarter
+    of the answers, in the quietest quarter of the places, tells it: where marks crowd, most places answer.
+    tests/marks/test_lines.py counts false lines on rough plates.
     """
     halo = halo_px(settings.widths_px)
     shape = (2, len(settings.widths_px), DIRECTIONS)

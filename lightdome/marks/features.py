@@ -33,6 +33,7 @@ COLUMNS = (
     "evidence",
     "resolved",
     "decided",
+    "event",
 )
 FRAME = {
     "frame": "plate",
@@ -112,6 +113,7 @@ def properties(mark: Mark) -> dict[str, Any]:
         "evidence": list(mark.evidence),
         "resolved": mark.resolved,
         "decided": mark.decided,
+        "event": mark.event,
     }
 
 
