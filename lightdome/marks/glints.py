@@ -32,8 +32,8 @@ def glint_map(u_tilt_deg: np.ndarray) -> np.ndarray:
     """How far the uncertainty of each pixel's tilt rises over what is usual around it; (rows, columns), float32.
 
     u_tilt_deg : (rows, columns), degrees, NaN where unknown (answers 0). In robust standard deviations of its
-    logarithm, 0 to 12. Method: median and median absolute deviation of a window of 13 pixels, of which a line is a small
-    part.
+    logarithm, 0 to 12. Method: median and median absolute deviation of a window of 13 pixels, of which a line is a
+    small part.
     """
     import cv2
 

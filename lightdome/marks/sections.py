@@ -28,6 +28,8 @@ MAD_TO_SIGMA = 1.4826
 UNKNOWN_SHARE = 0.2
 POINTED = 0.5
 """Floor ratio under which a bottom is a point rather than a floor."""
+WIDTH_PER_DEPTH = 0.5
+"""Relative error of a width by one of the depth that all slopes share: too gentle walls also lean outward."""
 WIDENED = 3
 SOLID = 0.35
 """Of the depth: the middle half of a groove lies deeper wherever the groove is."""
@@ -210,11 +212,14 @@ def _section(
             + 2 * (height_um / slope) ** 2
             + STEP_PX**2 / 12
             + (sharp.u_width * mean.width_px) ** 2
+            + (WIDTH_PER_DEPTH * mean.width_px * noise_um[2] / mean.depth_um) ** 2
+            + _skewness(widths) ** 2
         ),
         u_depth_um=math.hypot(
             _scatter([s.depth_um for s in shapes]),
             height_um,
             noise_um[2],
+            _skewness(np.array([s.depth_um for s in shapes])),
             0.0 if A1 else sharp.u_depth * mean.depth_um,
         ),
         u_burr_um=math.sqrt(
@@ -228,6 +233,11 @@ def _section(
         solid_share=solid,
         stations=len(shapes) * BLOCK,
     )
+
+
+def _skewness(values: np.ndarray) -> float:
+    """Distance of mean and median: of a line that swells, either could be called its size."""
+    return abs(float(values.mean() - np.median(values)))
 
 
 def _edge_variation(shapes: list[Shape]) -> float:
