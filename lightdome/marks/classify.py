@@ -7,9 +7,10 @@ import numpy as np
 from scipy import ndimage
 
 from lightdome.marks.areas import is_compact, spot_axes
-from lightdome.marks.crossings import crossings, dense
+from lightdome.marks.crossings import crossings, dense, orders
 from lightdome.marks.events import events
 from lightdome.marks.measured import SIGNIFICANT, Ground, Line, measure_lines
+from lightdome.marks.order import Groove
 from lightdome.marks.outlines import line_geometry, outline_geometry
 from lightdome.marks.paint import paint_line, painted
 from lightdome.marks.records import CLASS_CODE, Mark, Roughness, Section, Trace
@@ -28,6 +29,8 @@ from lightdome.units import UM_PER_MM
 AROUND_PX = 12
 LOW_SIGMA = 4.0
 WIDEST_PIT_UM = 1000.0
+SURE_OF_CLASS = 0.9
+"""Confidence from which a cause narrows down what a crossing may look like."""
 BOWL = 1.15
 """Deepest over median depth: 1 for a flat floor, about 1.2 for a paraboloid whose rim is left out."""
 
@@ -82,7 +85,7 @@ def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarra
         )
         for index, line in enumerate(lines, 1)
     ]
-    marks = _with_crossings(marks, lines, ids_of_areas)
+    marks = _with_crossings(maps, marks, lines, ids_of_areas)
     classes = codes[maps.labels]
     order = ("etched", "tooled", "deposit", "scratch")  # the later marks lie on top
     for line in sorted(lines, key=lambda line: order.index(line.verdict.class_name)):
@@ -264,25 +267,35 @@ def _is_spot(maps: Maps, spot: Spot, label: int, size_px: np.ndarray, axes_px: n
     return label > maps.wide or (across_um < WIDEST_PIT_UM and spot.extreme_um > BOWL * spot.depth_um)
 
 
-def _with_crossings(marks: list[Mark], lines: list[_Line], ids_of_areas: dict[int, str]) -> list[Mark]:
+def _with_crossings(maps: Maps, marks: list[Mark], lines: list[_Line], ids_of_areas: dict[int, str]) -> list[Mark]:
     """Marks (areas, then lines) with what they cross: lines each other, lines the areas they run into.
 
-    Which is later stays open: a deeper floor runs through a shallower one in either order, and the ridges at a crossing
-    decided too few crossings of crowded plates, and too often wrongly.
+    Which of two lines is later is told where both are resolved grooves and the heights decide it; of a line and an
+    area it stays open.
     """
     first = len(marks) - len(lines)
-    pairs = [
-        (marks[first + index].id, ids_of_areas[label])
-        for index, line in enumerate(lines)
-        for label in line.measured.areas
-        if label in ids_of_areas
-    ]
-    pairs += [
-        (marks[first + a].id, marks[first + b].id)
-        for a, b in crossings([line.measured.trace.points_px for line in lines])
-    ]
     found: dict[str, list[dict[str, str | None]]] = {mark.id: [] for mark in marks}
-    for one, other in pairs:
-        found[one].append({"id": other, "later": None})
-        found[other].append({"id": one, "later": None})
+
+    def note(one: str, other: str, later: str | None, evidence: str) -> None:
+        found[one].append({"id": other, "later": later, "evidence": evidence})
+        found[other].append({"id": one, "later": later, "evidence": evidence})
+
+    for index, line in enumerate(lines):
+        for label in line.measured.areas:
+            if label in ids_of_areas:
+                note(marks[first + index].id, ids_of_areas[label], None, "A line and an area: not compared.")
+    grooves = [_groove(line, mark.id) for line, mark in zip(lines, marks[first:], strict=True)]
+    met = crossings([groove.points_px for groove in grooves])
+    told = orders(maps.flat_um, maps.u_height_um, maps.labels, maps.wide, grooves, met)
+    for (a, b), order in zip(met, told, strict=True):
+        note(grooves[a].name, grooves[b].name, order.later, order.sentence)
     return [replace(mark, crosses=tuple(found[mark.id])) for mark in marks]
+
+
+def _groove(line: _Line, name: str) -> Groove:
+    """A line as it is compared at a crossing: how it was made counts only where that is as good as certain."""
+    measured, verdict = line.measured, line.verdict
+    sure = verdict.decided and verdict.confidence >= SURE_OF_CLASS
+    resolved = measured.resolved and measured.trace.kind == "valley"
+    bitten = verdict.class_name == "etched" if sure else None
+    return Groove(measured.trace.points_px, measured.reach_px, name, bitten, resolved)
