@@ -304,14 +304,27 @@ def measure_texture(
     s_filter_mm : nesting index of the S-filter; None takes the first of the standard's series from three pixels on.
     l_filter_mm : nesting index of the L-filter; None takes 2 mm, or five times the S-filter.
     """
-    from lightdome.surface.texture import fit_plane, limit_scale, nesting_indices, texture_facts
+    from lightdome.surface.scale_limited import nesting_indices
+    from lightdome.surface.texture import texture_facts
 
+    settings = {"s_filter_mm": s_filter_mm, "l_filter_mm": l_filter_mm}
+    provenance = Provenance.of("measure-texture", [height], settings)
     with open_raster(height) as relief:
         grid = relief.grid
         s_mm, l_mm = nesting_indices(grid.pitch_mm, s_filter_mm, l_filter_mm)
-        height_um = relief.read(bands=["height"])[0]
+        surface = _scale_limited(relief, s_mm, l_mm, threads, tile_px)
+    facts = texture_facts(surface, grid, s_mm, l_mm, threads)
+    write_json(texture, facts | {"provenance": provenance.as_dict()})
+
+
+def _scale_limited(relief: RasterReader, s_mm: float, l_mm: float, threads: int, tile_px: int) -> np.ndarray:
+    """S-L surface of the whole field, (rows, columns), um, float32."""
+    from lightdome.surface.scale_limited import fit_plane, limit_scale
+
+    grid = relief.grid
+    height_um = relief.read(bands=["height"])[0]
     if not np.isfinite(height_um).any():
-        raise SurfaceError(f"{height}: holds no height; look at the mask and run integrate-height again")
+        raise SurfaceError(f"{relief.path}: holds no height; look at the mask and run integrate-height again")
     value, by_row, by_col = fit_plane(height_um)
     for row in range(grid.shape[0]):
         height_um[row] -= (value + by_row * row + by_col * np.arange(grid.shape[1])).astype(np.float32)
@@ -323,6 +336,4 @@ def measure_texture(
 
     parts = tiles(grid.shape, tile_px, reach_px(s_px) + reach_px(l_px))
     for_each(filter_tile, parts, "measure-texture", threads)
-    settings = {"s_filter_mm": s_filter_mm, "l_filter_mm": l_filter_mm}
-    provenance = Provenance.of("measure-texture", [height], settings)
-    write_json(texture, texture_facts(surface, grid, s_mm, l_mm) | {"provenance": provenance.as_dict()})
+    return surface
