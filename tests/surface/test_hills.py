@@ -75,3 +75,15 @@ def test_a_level_terrace_is_one_hill():
     height = np.zeros((12, 12))
     height[2:9, 2], height[2:9, 8], height[8, 2:9] = 5, 5, 5
     assert len(hills(height, 0.1).peaks_px) == 1
+
+
+def test_a_normal_surface_has_the_summits_that_nayak_counts():
+    # Nayak 1971 (from memory): m4 / (6 pi sqrt(3) m2) summits an area; an autocorrelation exp(-(r/T)^2) has
+    # m4 / m2 = 6 / T^2
+    correlation_px = 10.0
+    freq = np.hypot(np.fft.fftfreq(900)[:, None], np.fft.rfftfreq(900)[None])
+    noise = np.fft.rfft2(np.random.default_rng(7).normal(size=(900, 900)))
+    height = np.fft.irfft2(noise * np.exp(-((np.pi * freq * correlation_px) ** 2) / 2))
+    found = hills(height, 0.0)
+    expected = height.size / (np.pi * np.sqrt(3) * correlation_px**2)
+    assert (~found.peak_on_edge).sum() == pytest.approx(expected, rel=0.05)
