@@ -3,6 +3,8 @@
 import numpy as np
 from scipy.ndimage import distance_transform_edt
 
+from lightdome.marks.evaluation_window import fullest_window
+
 RUN_WIDTHS = 8.0
 """A run is straight over at least this many of its widths."""
 FILLED = 0.85
@@ -17,11 +19,12 @@ def straight_share(figure: np.ndarray) -> float:
     """Share of a figure's middle lines, (rows, columns) bool, that lies in straight runs; 0 for an empty figure.
 
     Method: the width from the mean distance to the figure's edge; its middle half; of that, what a bar of eight widths
-    covers that is filled to 85 %, in 36 directions. Of fields larger than 1024 pixels a side the middle is looked at.
+    covers that is filled to 85 %, in 36 directions. Of larger fields the fullest window of 1024 pixels a
+    side is looked at.
     """
     import cv2
 
-    figure = figure[tuple(_middle(side) for side in figure.shape)]
+    figure = figure[fullest_window(figure, MOST_SIDE_PX)]
     width_px = _width_px(figure)
     if width_px == 0:
         return 0.0
@@ -41,11 +44,6 @@ def straight_share(figure: np.ndarray) -> float:
         filled = cv2.filter2D(core, -1, bar / bar.sum(), borderType=cv2.BORDER_CONSTANT)
         straight |= cv2.dilate((filled >= FILLED).astype(np.uint8), bar.astype(np.uint8)).astype(bool)
     return float((straight & (core > 0)).sum() / (core > 0).sum())
-
-
-def _middle(side: int) -> slice:
-    first = max(0, (side - MOST_SIDE_PX) // 2)
-    return slice(first, first + MOST_SIDE_PX)
 
 
 def _width_px(figure: np.ndarray) -> float:

@@ -21,6 +21,9 @@ class Structure:
     """continuous, grained, line-built or not decided."""
     evidence: tuple[str, ...]
     area_mm2: float
+    """What was looked at."""
+    looked_at_share: float
+    """Of the area less its edge; below 1 for areas larger than one window."""
     s_filter_mm: float
     l_filter_mm: float
     noise_um: float
@@ -65,6 +68,11 @@ def judge_structure(found: Structure) -> tuple[str, tuple[str, ...]]:
     else:
         verdict = "not decided"
     sentences = [_relief(found, relief)]
+    if found.looked_at_share < 1:
+        share = 100 * found.looked_at_share
+        sentences.append(
+            f"All this was looked at in one window of {found.area_mm2:.3g} mm2, {share:.2g} % of the area."
+        )
     if relief:
         sentences += [_lines(found), *_grains(found)]
     sentences.append(_depth(found))
@@ -72,7 +80,7 @@ def judge_structure(found: Structure) -> tuple[str, tuple[str, ...]]:
 
 
 def _relief(found: Structure, relief: bool) -> str:
-    says = "stands above" if relief else "is no more than"
+    says = "is more than" if relief else "is no more than"
     return (
         f"The floor's relief {says} {RELIEF:g} times the noise: {found.rms_height_um:.2g} um against a noise of "
         f"{found.noise_um:.2g} um (root mean square, waves of {found.s_filter_mm:g} to {found.l_filter_mm:g} mm)."
@@ -128,4 +136,7 @@ def _grains(found: Structure) -> list[str]:
 
 def _depth(found: Structure) -> str:
     low, _, middle, _, high = found.depth_um
-    return f"Its median depth is {middle:.3g} um; 90 % of it lies between {low:.3g} and {high:.3g} um."
+    return (
+        f"Its median depth is {middle:.3g} um; 90 % of it lies between {low:.3g} and {high:.3g} um; "
+        "no uncertainty is stated for these."
+    )

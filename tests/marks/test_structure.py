@@ -5,6 +5,8 @@ import json
 import numpy as np
 import pytest
 
+from lightdome.marks import structure as structure_file
+from lightdome.marks.evaluation_window import fullest_window
 from lightdome.marks.point_pattern import density_by_depth, nearest_neighbours
 from lightdome.marks.straight_runs import straight_share
 from lightdome.marks.structure import structure_of
@@ -210,3 +212,22 @@ def test_small_areas_have_no_structure(shape):
     assert structure_of(np.zeros(shape), np.ones(shape, bool), PITCH_MM, 0.1) is None
     assert structure_of(np.full((60, 60), np.nan), np.ones((60, 60), bool), PITCH_MM, 0.1) is None
     assert structure_of(np.zeros((60, 60)), np.zeros((60, 60), bool), PITCH_MM, 0.1) is None
+
+
+def test_large_areas_are_looked_at_in_one_window(monkeypatch):
+    whole = structure(pitted(lattice("square")))
+    assert whole.looked_at_share == 1
+    monkeypatch.setattr(structure_file, "MOST_SIDE_PX", 300)
+    part = structure(pitted(lattice("square")))
+    assert part.looked_at_share == pytest.approx(300 * 300 / ((SHAPE[0] - 8) * (SHAPE[1] - 8)))
+    assert part.verdict == whole.verdict
+    assert part.grains_per_mm2 == pytest.approx(whole.grains_per_mm2, rel=0.1)
+    assert any("one window" in sentence for sentence in part.evidence)
+
+
+def test_fullest_window_holds_most_of_the_area():
+    inside = np.zeros((100, 300), bool)
+    inside[40:90, 210:290] = True
+    rows, cols = fullest_window(inside, 100)
+    assert inside[rows, cols].sum() == inside.sum()
+    assert fullest_window(np.ones((7, 9), bool), 100) == (slice(0, 100), slice(0, 100))
