@@ -96,7 +96,7 @@ def texture_table(texture: Mapping[str, Any]) -> dict[str, Any]:
     for parameter in parameters:
         found = [region["parameters"].get(parameter, {}) for region in regions]
         unit = next((one["unit"] for one in found if "unit" in one), "")
-        values = ["not defined" if one.get("reason") else _figures(one.get("value")) for one in found]
+        values = [_texture_value(one) for one in found]
         rows.append(
             {
                 "parameter": "" if parameter in NO_SYMBOL else parameter,
@@ -133,6 +133,15 @@ def _undefined(regions: Sequence[Mapping[str, Any]]) -> list[str]:
         where = "; ".join(f"{parameters} ({', '.join(names)})" for parameters, names in alike.items())
         said.append(f"{where}: {reason}")
     return said
+
+
+def _texture_value(found: Mapping[str, Any]) -> str:
+    """With U (k = 2) where an uncertainty is known."""
+    if found.get("reason"):
+        return "not defined"
+    if found.get("u") is not None:
+        return with_uncertainty(found.get("value"), found["u"])
+    return _figures(found.get("value"))
 
 
 def _figures(value: float | None) -> str:

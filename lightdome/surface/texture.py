@@ -1,11 +1,12 @@
 """Areal texture parameters of a scale-limited surface, by region (ISO 25178-2:2021)."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
 from lightdome.raster import Grid, Window
+from lightdome.surface.height_noise import SURROUNDINGS_MM
 from lightdome.surface.texture_features import feature_parameters
 from lightdome.surface.texture_height import height_parameters, slope_parameters
 from lightdome.surface.texture_ratio import ratio_parameters
@@ -27,6 +28,13 @@ UNITS = {
     **{"Spd": "1/mm^2", "Spc": "1/mm", "Svd": "1/mm^2", "Svc": "1/mm"},
 }
 """Every parameter, in the order of the table."""
+BOUNDED = ("Sa", "Sq")
+"""Errors of the heights move these by no more than their own root mean square: the triangle inequality of a norm."""
+U_REASON = (
+    "u of Sa and Sq is the root mean square of the heights' standard uncertainty in the region, which is the most that "
+    "errors of the heights can do to them; it is null above an L-filter of 2 mm, beyond which errors of heights are "
+    "unknown. u of all others is null: their spread needs repeated captures. Heights are not traceable."
+)
 CAUTIONS = [
     "Sdq and Sdr hold only together with the pixel pitch and the nesting indices",
     "Sp, Sv and Sz rest on single pixels; the 0.1 % and 99.9 % heights do not",
@@ -74,25 +82,32 @@ def _merged(parts: list[dict[str, float | str]]) -> dict[str, float | str]:
     return {name: found[name] for name in UNITS}
 
 
-def texture_facts(surface: np.ndarray, grid: Grid, s_mm: float, l_mm: float, threads: int = 1) -> dict[str, Any]:
-    """What `surface/texture.json` says of an S-L surface: the whole field and nine regions, three by three."""
-    regions = _regions(grid)
+def texture_facts(
+    surface: np.ndarray, u_height_um: Sequence[float], grid: Grid, s_mm: float, l_mm: float, threads: int = 1
+) -> dict[str, Any]:
+    """What `surface/texture.json` says of an S-L surface.
+
+    surface : (rows, columns), um. u_height_um : root mean square, in each of `regions`, of the standard uncertainty of
+    height against its 2 mm surroundings; NaN where unknown.
+    """
+    places = regions(grid)
     found: dict[tuple[int, int], dict[str, float | str]] = {}
-    known = [int(np.isfinite(surface[window.slices]).sum()) for _, window in regions]
+    known = [int(np.isfinite(surface[window.slices]).sum()) for _, window in places]
 
     def measure(item: tuple[int, int]) -> None:
         region, part = item
-        found[item] = PARTS[part](surface[regions[region][1].slices], grid.pitch_mm, s_mm, l_mm)
+        found[item] = PARTS[part](surface[places[region][1].slices], grid.pitch_mm, s_mm, l_mm)
 
-    items = [(r, part) for r in range(len(regions)) if known[r] >= FEWEST_PIXELS for part in range(len(PARTS))]
+    items = [(r, part) for r in range(len(places)) if known[r] >= FEWEST_PIXELS for part in range(len(PARTS))]
     for_each(measure, items, "measure-texture, regions", threads)
     described = []
-    for r, (name, window) in enumerate(regions):
+    for r, (name, window) in enumerate(places):
         if known[r] >= FEWEST_PIXELS:
             values = _merged([found[r, part] for part in range(len(PARTS))])
         else:
             values = dict.fromkeys(UNITS, f"fewer than {FEWEST_PIXELS} pixels have a height")
-        described.append(_region(name, window, grid, known[r], values))
+        u_um = u_height_um[r] if l_mm <= SURROUNDINGS_MM else np.nan
+        described.append(_region(name, window, grid, known[r], values, u_um))
     return {
         "statement": "relative, not traceable",
         "standard": "ISO 25178-2:2021, mean removed in each region",
@@ -101,12 +116,13 @@ def texture_facts(surface: np.ndarray, grid: Grid, s_mm: float, l_mm: float, thr
         "nesting_indices": {"s_filter_mm": s_mm, "l_filter_mm": l_mm},
         "pixel_pitch_mm": grid.pitch_mm,
         "cautions": CAUTIONS,
-        "u_reason": "u is null: heights are not traceable, and the spread of these parameters needs repeated captures",
+        "u_reason": U_REASON,
         "regions": described,
     }
 
 
-def _regions(grid: Grid) -> list[tuple[str, Window]]:
+def regions(grid: Grid) -> list[tuple[str, Window]]:
+    """Names and windows of what has a column of its own: the whole field and nine parts, three by three."""
     rows, cols = grid.shape
     regions = [("whole", grid.window)]
     if min(rows, cols) >= FEWEST_PIXELS:
@@ -118,7 +134,9 @@ def _regions(grid: Grid) -> list[tuple[str, Window]]:
     return regions
 
 
-def _region(name: str, window: Window, grid: Grid, known: int, values: dict[str, float | str]) -> dict[str, Any]:
+def _region(
+    name: str, window: Window, grid: Grid, known: int, values: dict[str, float | str], u_um: float
+) -> dict[str, Any]:
     x_mm, y_mm = grid.x_mm(window), grid.y_mm(window)
     half = grid.pitch_mm / 2
     return {
@@ -126,11 +144,14 @@ def _region(name: str, window: Window, grid: Grid, known: int, values: dict[str,
         "x_mm": [float(x_mm[0] - half), float(x_mm[-1] + half)],
         "y_mm": [float(y_mm[-1] - half), float(y_mm[0] + half)],
         "known_fraction": known / (window.shape[0] * window.shape[1]),
-        "parameters": {parameter: _described(values[parameter], unit) for parameter, unit in UNITS.items()},
+        "parameters": {
+            parameter: _described(values[parameter], unit, u_um if parameter in BOUNDED else np.nan)
+            for parameter, unit in UNITS.items()
+        },
     }
 
 
-def _described(value: float | str, unit: str) -> dict[str, Any]:
+def _described(value: float | str, unit: str, u: float) -> dict[str, Any]:
     if isinstance(value, str):
         return {"value": None, "unit": unit, "u": None, "reason": f"not defined: {value}"}
-    return {"value": value, "unit": unit, "u": None}
+    return {"value": value, "unit": unit, "u": u if np.isfinite(u) else None}

@@ -11,7 +11,7 @@ def table():
     x = np.arange(90) * 0.05
     wave = np.broadcast_to(np.sin(2 * np.pi * x / 0.9), (60, 90)).astype(np.float32).copy()
     wave[:20, :30] = np.nan
-    return texture_table(texture_facts(wave, Grid((60, 90), 0.05), 0.15, 2.0))
+    return texture_table(texture_facts(wave, [0.05] * 10, Grid((60, 90), 0.05), 0.15, 2.0))
 
 
 def test_every_parameter_has_a_row_with_its_meaning_and_a_value_in_every_region():
@@ -21,7 +21,13 @@ def test_every_parameter_has_a_row_with_its_meaning_and_a_value_in_every_region(
     for row in shown["rows"]:
         assert len(row["values"]) == len(shown["regions"]) == 10
         for value in row["values"]:
-            assert value == "not defined" or re.fullmatch(r"−?[0-9.]+(e[+−][0-9]+)?", value), (row, value)
+            assert value == "not defined" or re.fullmatch(r"−?[0-9.]+(e[+−][0-9]+)?( ± [0-9.]+)?", value), (row, value)
+
+
+def test_what_has_an_uncertainty_shows_it():
+    rows = {row["parameter"]: row["values"] for row in table()["rows"]}
+    assert re.fullmatch(r"0\.[67][0-9] ± 0\.10", rows["Sq"][0])  # two standard uncertainties of 0.05 um
+    assert "±" not in rows["Sz"][0]
 
 
 def test_what_is_not_defined_says_so_and_why():

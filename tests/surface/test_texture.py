@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from lightdome.errors import SurfaceError
-from lightdome.surface.scale_limited import fit_plane, nesting_index, nesting_indices
+from lightdome.surface.scale_limited import fit_plane, limit_scale, nesting_index, nesting_indices
+from lightdome.surface.texture import UNITS
 
 
 def test_plane_through_a_plate_with_holes_is_that_of_lstsq():
@@ -36,7 +37,8 @@ def test_texture_says_what_it_rests_on(field):
     x, y = np.meshgrid(np.arange(300) * 0.02, np.arange(240) * 0.02)
     height = 5 * np.sin(2 * np.pi * x / 0.8) + 30 * x - 20 * y
     path = field.write("height.tif", height[None], ["height"], 0.02)
-    measure_texture(path, field.folder / "texture.json")
+    doubt = field.write("u.tif", np.full((1, 240, 300), 0.3), ["u_height"], 0.02)
+    measure_texture(path, doubt, field.folder / "texture.json")
     facts = json.loads((field.folder / "texture.json").read_text())
     assert facts["statement"] == "relative, not traceable"
     assert facts["nesting_indices"] == {"s_filter_mm": pytest.approx(0.08), "l_filter_mm": 2.0}
@@ -49,5 +51,35 @@ def test_texture_says_what_it_rests_on(field):
     kept = 2 ** -(0.1**2) * (1 - 2 ** -(2.5**2))
     assert middle["parameters"]["Sq"]["value"] == pytest.approx(5 / np.sqrt(2) * kept, rel=0.05)
     assert middle["parameters"]["Sq"]["unit"] == "um"
-    assert middle["parameters"]["Sq"]["u"] is None
+    assert middle["parameters"]["Sq"]["u"] == pytest.approx(0.3)
+    assert middle["parameters"]["Sz"]["u"] is None
     assert "null" in facts["u_reason"]
+    assert "plane" in facts["f_operation"]
+    assert middle["parameters"]["Str"]["value"] is None
+    assert middle["parameters"]["Str"]["reason"].startswith("not defined: along the lay")
+    assert list(middle["parameters"]) == list(UNITS)
+    # heights have no uncertainty beyond 2 mm
+    measure_texture(path, doubt, field.folder / "texture.json", l_filter_mm=2.5)
+    wider = json.loads((field.folder / "texture.json").read_text())["regions"][5]
+    assert wider["parameters"]["Sq"]["u"] is None
+
+
+def test_errors_of_the_heights_move_sa_and_sq_no_further_than_said():
+    # repeats of one plate under noise of a known standard deviation, and of a gain that all heights share
+    rng = np.random.default_rng(15)
+    true = limit_scale(rng.normal(0, 20, (150, 150)).astype(np.float32), 8, 100)
+    u_height = np.hypot(0.3, 0.08 * true.std())
+    moved = []
+    for _ in range(60):
+        seen = true * (1 + rng.normal(0, 0.08)) + rng.normal(0, 0.3, true.shape)
+        moved.append([np.abs(seen - seen.mean()).mean() - np.abs(true - true.mean()).mean(), seen.std() - true.std()])
+    assert (np.sqrt(np.mean(np.square(moved), axis=0)) < 1.15 * u_height).all()
+
+
+def test_maps_of_different_grids_are_refused(field):
+    from lightdome.surface.steps import measure_texture
+
+    height = field.write("height.tif", np.zeros((1, 20, 30)), ["height"], 0.02)
+    other = field.write("u.tif", np.zeros((1, 20, 31)), ["u_height"], 0.02)
+    with pytest.raises(SurfaceError, match="make both again with integrate-height"):
+        measure_texture(height, other, field.folder / "texture.json")
