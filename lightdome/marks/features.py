@@ -102,6 +102,7 @@ def properties(mark: Mark) -> dict[str, Any]:
         "residue": mark.residue,
         "evidence": list(mark.evidence),
         "resolved": mark.resolved,
+        **({"ridges": mark.ridges} if mark.ridges else {}),
     }
 
 
@@ -113,6 +114,7 @@ def collection(marks: Sequence[Mark], grid: Grid) -> dict[str, Any]:
 def table_row(mark: Mark) -> dict[str, Any]:
     """One row of `marks.csv`; the columns are `COLUMNS`."""
     row = properties(mark)
+    row.pop("ridges", None)
     residue = row.pop("residue") or {}
     for key in ("contrast", "low", "high", "smallest_seen"):
         row[f"residue_{key}"] = residue.get(key)
