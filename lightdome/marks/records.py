@@ -142,6 +142,8 @@ class Mark:
     residue: dict[str, float] | None = None
     event: str | None = None
     """Name that scratches of one wipe share."""
+    ridges: dict[str, Any] | None = None
+    """Of a friction-ridge print: `prints.PrintPatch.facts`."""
 
     def __post_init__(self) -> None:
         if self.class_name not in CLASSES:
