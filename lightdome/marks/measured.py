@@ -19,7 +19,7 @@ ABOVE_ROUGHNESS = 5.0
 """Depth of a line over the roughness of the land: among many streaks of rolled metal some reach three to four."""
 LONG = 2.5
 """A line is at least this many times as long as wide."""
-LEAST_SOLID = 0.7
+LEAST_SOLID = 0.6
 """Share of a trace's middle that must lie deep."""
 LEAST_GLINT = 0.5
 """Share of its length that must shine where no height shows a line."""

@@ -21,8 +21,9 @@ from scipy.ndimage import (
     label,
 )
 
+from lightdome.marks.crossings import dense
 from lightdome.marks.outlines import outline_geometry
-from lightdome.marks.records import CLASS_CODE, Mark
+from lightdome.marks.records import CLASS_CODE, Mark, Trace
 from lightdome.marks.ridges import (
     HOP_MM,
     PIXELS_PER_PERIOD,
@@ -64,6 +65,9 @@ MARKED_COHERENCE = 0.3
 """The same with the known marks: what repeats with them is their rims."""
 OVERLAP = 0.3
 """Share of the smaller of two patches that makes them one, seen in two maps."""
+SHINES, MOSTLY = 0.5, 0.5
+LONGEST_RIDGE_MM = 2.0
+"""Ridges end, fork and turn: a straight line of light through a print that is longer is a scratch."""
 PRIVACY = (
     "It may be the trace of a living person: no detail of the ridges is analysed or compared, nothing is said of whose"
     " it is, and pictures that leave the house should have the patch blurred (setting blur_prints)."
@@ -185,6 +189,22 @@ def print_marks(patches: Sequence[PrintPatch], classes: np.ndarray, grid: Grid, 
             )
         )
     return marks
+
+
+def without_ridges(lines: Sequence[Trace], patches: Sequence[PrintPatch], grid: Grid) -> list[Trace]:
+    """Lines less those that the ridges of a print are: lines of light, mostly in a patch, a few ridges long."""
+    kept = []
+    for line in lines:
+        short = line.length_px * grid.pitch_mm < LONGEST_RIDGE_MM
+        if line.glint_share < SHINES or not short or max((_share_in(line, p) for p in patches), default=0.0) < MOSTLY:
+            kept.append(line)
+    return kept
+
+
+def _share_in(line: Trace, patch: PrintPatch) -> float:
+    at = np.rint(dense(line.points_px)).astype(int) - [patch.row0, patch.col0]
+    inside = ((at >= 0) & (at < patch.inside.shape)).all(axis=1)
+    return float(patch.inside[at[inside, 0], at[inside, 1]].sum() / len(at))
 
 
 def _ridged(waves: Waves) -> np.ndarray:

@@ -30,6 +30,8 @@ POINTED = 0.5
 """Floor ratio under which a bottom is a point rather than a floor."""
 WIDTH_PER_DEPTH = 0.5
 """Relative error of a width by one of the depth that all slopes share: too gentle walls also lean outward."""
+TRIMMED = 0.15
+"""Of the blocks, at either end of their order: those that other marks cross."""
 WIDENED = 3
 SOLID = 0.35
 """Of the depth: the middle half of a groove lies deeper wherever the groove is."""
@@ -236,8 +238,10 @@ def _section(
 
 
 def _skewness(values: np.ndarray) -> float:
-    """Distance of mean and median: of a line that swells, either could be called its size."""
-    return abs(float(values.mean() - np.median(values)))
+    """Distance of mean and median of the middle blocks: of a line that swells, either could be called its size."""
+    ordered = np.sort(values)
+    cut = int(TRIMMED * len(ordered))
+    return abs(float(ordered[cut : len(ordered) - cut].mean() - np.median(values)))
 
 
 def _edge_variation(shapes: list[Shape]) -> float:

@@ -11,7 +11,8 @@ from lightdome.marks.classify import Maps, classify
 from lightdome.marks.detect import Settings, confirm, find
 from lightdome.marks.features import COLUMNS, collection, table_row, traces_as_json, traces_from_json
 from lightdome.marks.field import above_floors, field_of
-from lightdome.marks.prints import find_prints, print_marks, unseen
+from lightdome.marks.paint import painted
+from lightdome.marks.prints import find_prints, print_marks, unseen, without_ridges
 from lightdome.marks.records import CLASS_CODE, Roughness
 from lightdome.marks.relief import fill_across, form_of
 from lightdome.provenance import Provenance
@@ -20,6 +21,8 @@ from lightdome.store import open_raster, open_stack, read_json, write_json, writ
 from lightdome.tiles import TILE_PX, tiles
 from lightdome.units import UM_PER_MM
 
+SHINES = 0.5
+"""Share of a line's length along which the light of its pixels needs several slopes: no height need show it."""
 AREA_BAND = Band("area", "1")
 CLASS_BAND = Band("class", "1")
 
@@ -122,13 +125,16 @@ def classify_marks(
     area = (numbers > 0) & (numbers <= wide)
     flat_um = above_floors(above_um, area, widest_um / (grid.pitch_mm * UM_PER_MM))
     floors_um = float(np.nanstd(flat_um[area])) if area.any() else rough.widest_um
+    relief = [(line.points_px, 2 * line.width_px) for line in lines if line.glint_share < SHINES]
+    marked = (numbers != 0) | painted(grid.shape, relief)
+    patches = find_prints(_gloss_and_colour(reflectance, stack, (height, grid)), height_um, marked, grid.pitch_mm)
+    del marked
     maps = Maps(above_um, flat_um, u_height_um, diffuse, lobe_roughness, numbers, wide, land_um, rough, floors_um, grid)
-    found, painted = classify(maps, lines)
-    del u_height_um, diffuse, above_um, flat_um, numbers, area
-    patches = find_prints(_gloss_and_colour(reflectance, stack, (height, grid)), height_um, painted > 0, grid.pitch_mm)
-    found += print_marks(patches, painted, grid, len(found))
+    found, coded = classify(maps, without_ridges(lines, patches, grid))
+    del maps, u_height_um, diffuse, above_um, flat_um, numbers, area
+    found += print_marks(patches, coded, grid, len(found))
     provenance = Provenance.of("classify-marks", sources, {})
-    write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
+    write_raster(classes, Raster(coded[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
     write_table(table, COLUMNS, [table_row(mark) for mark in found])
     unsaid = unseen(grid.pitch_mm)
     notes = {"notes": [unsaid]} if unsaid else {}
