@@ -21,6 +21,8 @@ CENTRES = 9
 LEAST_SAMPLES = 6
 U_SHARE = 0.4
 """Of the correction: how far grooves with a rounded floor depart from the family, as standard uncertainty."""
+LEAST_U_PX = 0.08
+"""Over the width: a narrow floor cannot be told from none."""
 LARGEST = 1.5
 """Of either factor: what would need more is not resolved."""
 
@@ -90,9 +92,9 @@ def _factors(half_floor: float, bottom_um: float, left: float, right: float) -> 
     width_factor = float(np.clip(width_factor, 1 / LARGEST, 1.0))
     run = depth * (1 / left + 1 / right)
     floor_ratio = (2 * half_floor + 0.2 * run) / (2 * half_floor + 0.8 * run)
-    return Sharpening(
-        depth_factor, width_factor, U_SHARE * (depth_factor - 1), U_SHARE * (1 - width_factor), floor_ratio
-    )
+    least = LEAST_U_PX / sharp
+    u_depth, u_width = (float(np.hypot(U_SHARE * (factor - 1), least)) for factor in (depth_factor, width_factor))
+    return Sharpening(depth_factor, width_factor, u_depth, u_width, floor_ratio)
 
 
 def _ramp(t: np.ndarray) -> np.ndarray:

@@ -12,6 +12,7 @@ REACH = 0.75
 STEP_PX = 0.5
 SIMPLIFY_PX = 0.1
 LEAST_POINTS = 5
+PASSES = 2
 
 
 def centred(trace: Trace, above_um: np.ndarray) -> Trace:
@@ -20,10 +21,16 @@ def centred(trace: Trace, above_um: np.ndarray) -> Trace:
     above_um : (rows, columns), um, above the surface beside; NaN where unknown. Method: centroid of the squared depth
     across, a running median along the line, so that what crosses does not pull, then a Gaussian mean.
     """
+    for _ in range(PASSES):  # the first brings the groove into the middle of what is looked at
+        trace = _centred_once(trace, above_um)
+    return trace
+
+
+def _centred_once(trace: Trace, above_um: np.ndarray) -> Trace:
     if trace.length_px < LEAST_POINTS:
         return trace
     width = trace.width_px
-    places, right = stations(trace.points_px, 0.0)
+    places, right = stations(trace.points_px, 2 * width + LEAST_POINTS, ends=True)
     reach = REACH * width + 1
     offsets = np.arange(-np.ceil(reach / STEP_PX), np.ceil(reach / STEP_PX) + 1) * STEP_PX
     section = sample_sections(above_um, places, right, offsets)

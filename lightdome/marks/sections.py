@@ -39,14 +39,14 @@ LEAST_WIDTH_PX = 3.0
 """Narrower lines get presence and length only."""
 
 
-def stations(points_px: np.ndarray, width_px: float) -> tuple[np.ndarray, np.ndarray]:
+def stations(points_px: np.ndarray, width_px: float, *, ends: bool = False) -> tuple[np.ndarray, np.ndarray]:
     """Places (n, 2) one pixel apart on a polyline and the unit vectors (n, 2) to their right, as row, column.
 
-    Half a width at each end is left out, where the section is that of the line's end.
+    Half a width at each end is left out, where the section is that of the line's end, unless the ends are asked for.
     """
     lengths = np.linalg.norm(np.diff(points_px, axis=0), axis=1)
     along = np.concatenate([[0], np.cumsum(lengths)])
-    cut = min(width_px / 2, along[-1] / 4)
+    cut = 0.0 if ends else min(width_px / 2, along[-1] / 4)
     at = np.linspace(cut, along[-1] - cut, max(2, round(along[-1] - 2 * cut) + 1))
     places = np.stack([np.interp(at, along, points_px[:, axis]) for axis in (0, 1)], axis=1)
     reach = max(2, round(width_px))

@@ -3,6 +3,8 @@ import pytest
 
 from lightdome.errors import MarkError
 from lightdome.marks.crossings import crossings
+from lightdome.marks.line_facts import Surroundings, facts_of
+from lightdome.marks.measured import Line
 from lightdome.marks.outlines import outline_geometry
 from lightdome.marks.records import CLASSES, Mark, Section, Trace
 from lightdome.marks.rules import judge_area, judge_line, judge_spot, ramp
@@ -23,7 +25,10 @@ def section(**changed):
         "wall_angle_deg": 30.0,
         "removed_fraction": 1.0,
         "floor_ratio": 0.3,
+        "sharp_floor_ratio": changed.get("floor_ratio", 0.3),
         "width_variation": 0.05,
+        "depth_variation": 0.05,
+        "edge_variation": 0.01,
         "end_share": 0.3,
         "solid_share": 1.0,
         "u_width_px": 0.3,
@@ -35,36 +40,44 @@ def section(**changed):
     return Section(**(facts | changed))
 
 
+def judged(inside=0.0, **changed):
+    """The verdict on a straight line of a section that lies inside etched areas for some share of its length."""
+    trace = Trace(np.array([[100.0, 20.0], [110.0, 220.0]]), 8.0, "valley")
+    seen = section(**changed)
+    facts = facts_of(trace, seen, inside, np.full((200, 300), np.nan), Surroundings(0, frozenset()))
+    return judge_line(Line(trace, seen, facts, (), 0, frozenset()), PITCH_MM)
+
+
 def test_a_pointed_swelling_groove_without_ridges_is_tooled():
-    verdict = judge_line(section(), PITCH_MM, 0.0, 0.01)
+    verdict = judged()
     assert verdict.class_name == "tooled"
     assert verdict.confidence > 0.9
     assert any("0.30" in sentence for sentence in verdict.evidence)
 
 
 def test_an_even_flat_groove_without_ridges_is_etched():
-    verdict = judge_line(section(floor_ratio=0.85, end_share=1.0), PITCH_MM, 0.0, 0.2)
+    verdict = judged(floor_ratio=0.85, end_share=1.0, edge_variation=0.05)
     assert verdict.class_name == "etched"
     assert verdict.confidence > 0.9
 
 
 @pytest.mark.parametrize(("floor", "ends"), [(0.3, 1.0), (0.85, 1.0), (0.3, 0.3)])
 def test_a_groove_with_ridges_that_hold_its_metal_is_a_scratch_whatever_its_floor(floor, ends):
-    pushed = section(burr_left_um=12.0, burr_right_um=11.0, removed_fraction=0.1, floor_ratio=floor, end_share=ends)
-    verdict = judge_line(pushed, PITCH_MM, 0.3, 0.01)
+    ridges = {"burr_left_um": 12.0, "burr_right_um": 11.0, "removed_fraction": 0.1}
+    verdict = judged(0.3, **ridges, floor_ratio=floor, end_share=ends)
     assert verdict.class_name == "scratch"
     assert any("pushed aside" in sentence for sentence in verdict.evidence)
     assert any("ignoring the picture" in sentence for sentence in verdict.evidence)
 
 
 def test_a_ridge_within_its_uncertainty_proves_nothing():
-    doubtful = section(burr_left_um=6.0, burr_right_um=6.0, removed_fraction=0.3, u_burr_um=6.0)
-    assert judge_line(doubtful, PITCH_MM, 0.0, 0.01).class_name != "scratch"
+    ridges = {"burr_left_um": 6.0, "burr_right_um": 6.0, "removed_fraction": 0.3, "u_burr_um": 6.0}
+    assert judged(**ridges).class_name != "scratch"
 
 
 def test_confidence_is_lower_where_the_line_is_not_resolved():
-    clear = judge_line(section(), PITCH_MM, 0.0, 0.01)
-    narrow = judge_line(section(width_px=1.4, mouth_px=3.0), PITCH_MM, 0.0, 0.01)
+    clear = judged()
+    narrow = judged(width_px=1.4, mouth_px=3.0)
     assert narrow.confidence < clear.confidence
     assert "no width or depth" in narrow.evidence[0]
 

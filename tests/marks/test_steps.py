@@ -17,7 +17,7 @@ SHAPE = (220, 320)
 PROPERTIES = {
     *("id", "class", "confidence", "length_mm", "width_um", "depth_um", "u_width_um", "u_depth_um", "burr_left_um"),
     *("burr_right_um", "wall_angle_deg", "removed_fraction", "orientation_deg", "crosses", "residue", "evidence"),
-    "resolved",
+    *("resolved", "decided", "event"),
 }
 
 
