@@ -55,6 +55,7 @@ def structure_of(height_um: np.ndarray, inside: np.ndarray, pitch_mm: float, noi
     counts = [int((~found.peak_on_edge).sum()) for found in both]
     dales = counts[1] > counts[0]
     places_px, areas_px, heights_um = _grains(surface, both[dales], dales)
+    whole = ~both[dales].is_open[~both[dales].peak_on_edge]
     area_mm2 = float(floor.sum()) * pitch_mm**2
     spatial = spatial_parameters(surface, pitch_mm, s_mm, l_mm)
     found = Structure(
@@ -71,8 +72,8 @@ def structure_of(height_um: np.ndarray, inside: np.ndarray, pitch_mm: float, noi
         grain_count=len(places_px),
         grains_per_mm2=len(places_px) / area_mm2,
         u_grains_per_mm2=len(places_px) ** 0.5 / area_mm2,
-        diameter_um=_quartiles(2 * np.sqrt(areas_px / np.pi) * pitch_mm * UM_PER_MM),
-        grain_height_um=float(np.median(heights_um)) if len(heights_um) else None,
+        diameter_um=_quartiles(2 * np.sqrt(areas_px[whole] / np.pi) * pitch_mm * UM_PER_MM),
+        grain_height_um=float(np.median(heights_um[whole])) if whole.any() else None,
         neighbours=nearest_neighbours(places_px, floor),
         density_by_depth=density_by_depth(places_px, -height, floor),
         depth_um=tuple(float(value) for value in np.percentile(-height[floor], DEPTH_PERCENTS)),

@@ -38,7 +38,8 @@ class Structure:
     u_grains_per_mm2: float
     """Standard uncertainty, from the count alone."""
     diameter_um: tuple[float, float, float] | None
-    """Lower quartile, median, upper quartile of the diameter of a circle as large as a grain at half its height."""
+    """Lower quartile, median, upper quartile of the diameter of a circle as large as a grain at half its height; of
+    grains that no edge cuts."""
     grain_height_um: float | None
     """Median height of the grains above (dales: depth below) their highest saddle."""
     neighbours: Neighbours | None

@@ -27,8 +27,6 @@ class Hills:
     """Height there; of dales as of hills, as it stands in the map."""
     local_heights_um: np.ndarray
     """Peak above the highest saddle (of dales: below the lowest), above zero; inf for a hill without neighbours."""
-    areas_px: np.ndarray
-    """Pixels of the hill."""
     is_open: np.ndarray
     """Whether the hill touches the edge of the map or an unknown pixel."""
     peak_on_edge: np.ndarray
@@ -50,14 +48,13 @@ def hills(height_um: np.ndarray, least_um: float, *, dales: bool = False) -> Hil
     kept = np.flatnonzero(into[1:] == np.arange(1, len(into))) + 1
     number = np.zeros(len(into), np.int32)
     number[kept] = np.arange(1, len(kept) + 1)
-    areas, touches = _relabel(labels, number[into])
     peaks_px = np.stack(np.unravel_index(peaks[kept - 1], height.shape), axis=1)
+    touches = _relabel(labels, number[into])
     return Hills(
         labels=labels,
         peaks_px=peaks_px,
         peaks_um=sign * tops[kept],
         local_heights_um=tops[kept] - saddles[kept],
-        areas_px=areas[1:],
         is_open=touches[1:],
         peak_on_edge=_beside_unknown(height, peaks_px),
     )
@@ -177,23 +174,20 @@ def _prune(
 
 
 @numba.njit(cache=True, nogil=True)
-def _relabel(labels: np.ndarray, final: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Give pixels their final labels, in place; size of each, and whether it touches an edge or the unknown."""
+def _relabel(labels: np.ndarray, final: np.ndarray) -> np.ndarray:
+    """Give pixels their final labels, in place; whether each label touches an edge or the unknown."""
     rows, cols = labels.shape
-    count = final.max() + 1
-    areas = np.zeros(count, np.int64)
-    touches = np.zeros(count, np.bool_)
+    touches = np.zeros(final.max() + 1, np.bool_)
     for r in range(rows):
         for c in range(cols):
             own = final[labels[r, c]]
             labels[r, c] = own
-            areas[own] += 1
             if own and not touches[own]:
                 edge = r == 0 or c == 0 or r == rows - 1 or c == cols - 1
                 touches[own] = edge or not (
                     labels[r - 1, c] and labels[r + 1, c] and labels[r, c - 1] and labels[r, c + 1]
                 )
-    return areas, touches
+    return touches
 
 
 def _beside_unknown(height: np.ndarray, places_px: np.ndarray) -> np.ndarray:

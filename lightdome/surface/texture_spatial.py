@@ -50,8 +50,8 @@ def spatial_parameters(surface: np.ndarray, pitch_mm: float, s_mm: float, l_mm: 
     return found
 
 
-def decay_lengths_px(acf: np.ndarray, fall: float = FALL) -> np.ndarray:
-    """Distance at which an autocorrelation first falls to a level, in directions of half a turn; NaN where it does not.
+def decay_lengths_px(acf: np.ndarray) -> np.ndarray:
+    """Distance at which an autocorrelation first falls to 0.2, in directions of half a turn; NaN where it does not.
 
     acf : (2 most + 1, 2 most + 1), the origin in the middle. Directions are so dense that no pixel at the rim is left
     out.
@@ -59,21 +59,21 @@ def decay_lengths_px(acf: np.ndarray, fall: float = FALL) -> np.ndarray:
     most = acf.shape[0] // 2
     angles = np.linspace(0, np.pi, max(8, int(np.ceil(2 * np.pi * most))), endpoint=False)
     filled = np.where(np.isfinite(acf), acf, -1)  # a lag that no pair has ends the lobe
-    after = _first_below(filled, np.cos(angles), np.sin(angles), fall)
+    after = _first_below(filled, np.cos(angles), np.sin(angles), FALL)
     some = np.isfinite(after)
     # bilinear between pixels so far; cubic for the crossing itself
     radius = after[some, None] + np.linspace(-1.5, 1, ROOT_STEPS)
     near = np.maximum(radius, 0)
     at = np.stack([most - near * np.sin(angles[some, None]), most + near * np.cos(angles[some, None])])
     values = map_coordinates(filled, at, order=3, mode="nearest")
-    below = values <= fall
+    below = values <= FALL
     first = np.argmax(below, axis=1)
     good = below.any(axis=1) & (first > 0)
     row, last = np.flatnonzero(good), first[good]
     high, low = values[row, last - 1], values[row, last]
     step = radius[row, last] - radius[row, last - 1]
     exact = after[some]
-    exact[good] = radius[row, last - 1] + step * (high - fall) / (high - low)
+    exact[good] = radius[row, last - 1] + step * (high - FALL) / (high - low)
     after[some] = exact
     return after
 

@@ -34,7 +34,7 @@ def test_two_cones_have_the_saddle_between_them():
     assert found.peaks_px[order].tolist() == [[10, 10], [10, 26]]
     assert found.local_heights_um[order].tolist() == [9, 6]  # they meet at height 1, columns 19 and 20
     assert (found.labels[10] == found.labels[10, 10]).sum() in (19, 20, 21)
-    assert found.areas_px.sum() == height.size
+    assert set(np.unique(found.labels)) == {1, 2}
     assert len(hills(height, 7.5).peaks_px) == 1
 
 
@@ -57,7 +57,6 @@ def test_every_pixel_belongs_to_one_connected_hill():
     height = rough(80, 90, seed=2)
     found = hills(height, 0.1 * float(np.ptp(height)))
     assert (found.labels > 0).all()
-    np.testing.assert_array_equal(np.bincount(found.labels.ravel())[1:], found.areas_px)
     for number in range(1, len(found.peaks_px) + 1):
         inside = found.labels == number
         assert label(inside, connectivity=2).max() == 1
