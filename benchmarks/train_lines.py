@@ -2,8 +2,8 @@
 
     python benchmarks/train_lines.py --cache FOLDER [--plates 80] [--write]
 
-Plates are solved once and kept in the cache. Every fifth plate is left out in turn to tell how often a class is right and
-how far its probability can be trusted; the model that is written has seen them all.
+Plates are solved once and kept in the cache. Every fifth plate is left out in turn to tell how often a class is right
+and how far its probability can be trusted; the model that is written has seen them all.
 """
 
 import argparse
@@ -66,7 +66,7 @@ def label_of(line: Line, spec: CaptureSpec) -> str | None:
         shares[name] = max(shares.get(name, 0.0), share)
     if not shares or max(shares.values()) < 0.3:
         return "land"
-    best, second = (sorted(shares.items(), key=lambda item: -item[1]) + [("", 0.0)])[:2]
+    best, second = [*sorted(shares.items(), key=lambda item: -item[1]), ("", 0.0)][:2]
     return best[0] if best[1] >= MOSTLY and second[1] < MOSTLY else None
 
 

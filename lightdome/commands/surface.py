@@ -27,7 +27,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     curvature.set_defaults(run=_map_curvature)
 
     texture = subparsers.add_parser("measure-texture", help="areal texture parameters by region")
-    add_products(texture, reads=("height",), writes=("texture",))
+    add_products(texture, reads=("height", "height-uncertainty"), writes=("texture",))
     texture.add_argument("--s-filter-mm", type=float, help="nesting index, mm (default: from three pixels on)")
     texture.add_argument("--l-filter-mm", type=float, help="nesting index, mm (default: 2, or five times the S-filter)")
     add_threads(texture)

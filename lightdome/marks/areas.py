@@ -13,6 +13,8 @@ LEAST_FILL = 0.75
 """Of the ellipse of equal moments: a letter's stroke or a ring is no spot."""
 LEAST_SPOT_PX = 6
 LEAST_DEPOSIT_PX = 25
+LEAST_GRAINS = 12
+LEAST_GRAIN_SHARE = 0.14
 ROWS_AT_ONCE = 256
 NEIGHBOURS = np.ones((3, 3), bool)
 
@@ -72,6 +74,29 @@ def is_compact(sizes: np.ndarray, axes_px: np.ndarray) -> np.ndarray:
     """True for spots (...) whose axes (..., 2) of equal second moments are alike and that fill their ellipse."""
     full = sizes >= LEAST_FILL * np.pi / 4 * axes_px[..., 0] * axes_px[..., 1]
     return full & (axes_px[..., 0] <= COMPACT_AXES_RATIO * axes_px[..., 1])
+
+
+def grain_fields(spots: np.ndarray, compact: np.ndarray, reach_px: float) -> np.ndarray:
+    """Fields of grains, numbered from 1; (rows, columns) int32: where pits crowd, the field they make is one mark.
+
+    spots : numbered spots (rows, columns). compact : (count + 1,), which of them are pits. reach_px : pits nearer than
+    this belong together. A field has a dozen pits at least, which cover a seventh of it.
+    """
+    import cv2
+
+    pits = compact[spots]
+    if int(compact.sum()) < LEAST_GRAINS:
+        return np.zeros(spots.shape, np.int32)
+    # the disc must not be stopped by the edge of the picture
+    reach = int(np.ceil(reach_px))
+    padded = np.pad(pits, reach).astype(np.uint8)
+    closed = cv2.morphologyEx(padded, cv2.MORPH_CLOSE, _disc(reach_px))[reach:-reach, reach:-reach] > 0
+    numbers = np.empty(closed.shape, np.int32)
+    count = label(closed, output=numbers)
+    first = np.unique(np.stack([numbers[pits], spots[pits]]), axis=1)
+    grains = np.bincount(first[0], minlength=count + 1)
+    share = np.bincount(numbers[pits], minlength=count + 1) / np.maximum(_sizes(numbers, count), 1)
+    return _renumber(numbers, (grains >= LEAST_GRAINS) & (share >= LEAST_GRAIN_SHARE))
 
 
 def spot_axes(numbers: np.ndarray, count: int) -> tuple[np.ndarray, np.ndarray]:

@@ -2,8 +2,8 @@
 
 A height is the mean over a pixel, and sections are read between pixels, so that the bottom of a V comes out too shallow
 and its width at half depth too large. Two straight walls and a flat floor of any width, from a V to a rectangle, are
-blurred by that weight and fitted to the section; what the blur takes from the fitted groove is given back to the measured
-one. The blur of the optics is not known here and is not corrected.
+blurred by that weight and fitted to the section; what the blur takes from the fitted groove is given back to the
+measured one. The blur of the optics is not known here and is not corrected.
 """
 
 from dataclasses import dataclass
@@ -27,15 +27,14 @@ LARGEST = 1.5
 
 @dataclass(frozen=True)
 class Sharpening:
-    """Factors for the depth and the width at half depth measured on a blurred section, and the standard uncertainties of
-    the factors."""
+    """Factors for a depth and a width at half depth measured on a blurred section, and their standard uncertainty."""
 
     depth: float
     width: float
     u_depth: float
     u_width: float
     floor_ratio: float
-    """Width at 80 % of the depth over that at 20 %, of the fitted groove without the blur; NaN where none was fitted."""
+    """Width at 80 % of the depth over that at 20 %, of the fitted groove without the blur; NaN where none fits."""
 
 
 NONE = Sharpening(1.0, 1.0, 0.0, 0.0, float("nan"))
@@ -44,9 +43,9 @@ NONE = Sharpening(1.0, 1.0, 0.0, 0.0, float("nan"))
 def sharpening(offsets_px: np.ndarray, above_um: np.ndarray, centre_px: float, width_px: float) -> Sharpening:
     """What to multiply a measured depth and width by.
 
-    offsets_px, above_um : (n,), the mean section, pixels across and um above the surface beside. centre_px, width_px : of
-    the groove at half depth. Method: least squares of floor and walls over a grid of floor widths and centres (the rest is
-    linear). No groove, or one that is not seen well enough: factors of 1.
+    offsets_px, above_um : (n,), the mean section, pixels across and um above the surface beside. centre_px, width_px :
+    of the groove at half depth. Method: least squares of floor and walls over a grid of floor widths and centres (the
+    rest is linear). No groove, or one that is not seen well enough: factors of 1.
     """
     near = (np.abs(offsets_px - centre_px) <= width_px) & np.isfinite(above_um)
     if near.sum() < LEAST_SAMPLES:

@@ -8,6 +8,7 @@ from scipy import ndimage
 
 from lightdome.marks.areas import is_compact, spot_axes
 from lightdome.marks.crossings import crossings, dense, orders
+from lightdome.marks.events import events
 from lightdome.marks.measured import SIGNIFICANT, Ground, Line, measure_lines
 from lightdome.marks.order import Groove
 from lightdome.marks.outlines import line_geometry, outline_geometry
@@ -20,7 +21,7 @@ from lightdome.marks.rules import (
     judge_raised_line,
     judge_spot,
 )
-from lightdome.marks.sections import BLOCK, LEAST_WIDTH_PX, measure_trace, stations
+from lightdome.marks.sections import BLOCK, LEAST_WIDTH_PX, stations
 from lightdome.marks.spots import Spot, contrast, measure_spot
 from lightdome.raster import Grid
 from lightdome.units import UM_PER_MM
@@ -74,7 +75,16 @@ def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarra
     occupied = painted(maps.grid.shape, [(line.measured.trace.points_px, line.measured.reach_px) for line in lines])
     areas, codes, ids_of_areas = _area_marks(maps, occupied)
     del occupied
-    marks = areas + [_line_mark(maps, line, f"m{len(areas) + index:04d}") for index, line in enumerate(lines, 1)]
+    of_wipe = events(
+        {line.measured.place: line.measured.beside for line in lines if line.verdict.class_name == "scratch"}
+    )
+    marks = areas + [
+        replace(
+            _line_mark(maps, line, f"m{len(areas) + index:04d}"),
+            event=f"e{of_wipe[line.measured.place]:03d}" if line.measured.place in of_wipe else None,
+        )
+        for index, line in enumerate(lines, 1)
+    ]
     marks = _with_crossings(maps, marks, lines, ids_of_areas)
     classes = codes[maps.labels]
     order = ("etched", "tooled", "deposit", "scratch")  # the later marks lie on top

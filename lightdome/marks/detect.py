@@ -8,6 +8,7 @@ from scipy.ndimage import binary_dilation
 from lightdome.marks import glints
 from lightdome.marks.areas import (
     LEAST_DEPOSIT_PX,
+    grain_fields,
     is_compact,
     number_areas,
     number_spots,
@@ -34,7 +35,12 @@ BURR_PX = 3
 MOST_TRACED = 0.15
 """A spot of which more than this share lies on a trace is a piece of that line."""
 MOST_IN_SPOT = 0.5
+LINE_REACH = 1.5
+"""Of the width that answered: a line as wide as the widest detector or a little wider."""
+MOST_OF_AREA = 0.75
 LEVEL_SIGMA = 4.0
+GRAINS_APART = 0.5
+"""Of the widest line: pits that lie nearer to each other are the grain of one field."""
 NEIGHBOURS = np.ones((3, 3), bool)
 
 
@@ -104,6 +110,7 @@ def find(field: Field, settings: Settings, threads: int = 1, tile_px: int = TILE
     del ridges
     low = number_spots(without(below, area, 2))
     del below, area
+    wide = _with_grain_fields(_without_lines(wide, lines), low, widest)
     lines = _centred(_without_pits(lines, low), field)
     labels, wide_count = _spots(wide, low, above, lines)
     return Found(tuple(lines), labels, wide_count, land, settings.widths_px, rough)
@@ -138,6 +145,26 @@ def _without_pits(lines: list[Trace], low: np.ndarray) -> list[Trace]:
 def _centred(lines: list[Trace], field: Field) -> list[Trace]:
     above_um = field.flattened()
     return [centred(line, above_um) for line in lines]
+
+
+def _without_lines(wide: np.ndarray, lines: list[Trace]) -> np.ndarray:
+    """Areas but those that are the widest stretches of a line."""
+    count = int(wide.max(initial=0))
+    valleys = [(line.points_px, LINE_REACH * line.width_px) for line in lines if line.kind == "valley"]
+    covered = np.bincount(wide[painted(wide.shape, valleys)], minlength=count + 1)
+    kept = covered < MOST_OF_AREA * np.bincount(wide.ravel(), minlength=count + 1)
+    kept[0] = False
+    return np.where(kept, np.cumsum(kept), 0).astype(np.int32)[wide]
+
+
+def _with_grain_fields(wide: np.ndarray, low: np.ndarray, widest_px: float) -> np.ndarray:
+    """Areas with the fields of grains beside them; the grains are taken from the numbered spots `low`."""
+    fields = grain_fields(low, _compact(low), GRAINS_APART * widest_px)
+    fields[wide > 0] = 0
+    if not fields.any():
+        return wide
+    low[fields > 0] = 0
+    return wide + np.where(fields > 0, fields + int(wide.max(initial=0)), 0).astype(np.int32)
 
 
 def _compact(low: np.ndarray) -> np.ndarray:
@@ -188,7 +215,8 @@ def _glint_strengths(
     field: Field, settings: Settings, rough_um: float, threads: int, tile_px: int
 ) -> np.ndarray | None:
     """Crests of lines finer than a pixel, (rows, columns), as strong as valleys count; None where nothing tells."""
-    if field.u_tilt_deg is None:
+    u_tilt_deg = field.u_tilt_deg
+    if u_tilt_deg is None:
         return None
     shape = field.height_um.shape
     reach = halo_px(glints.WIDTHS_PX)
@@ -204,7 +232,7 @@ def _glint_strengths(
             for side, size in zip(core, shape, strict=True)
         )
         residual = np.nan_to_num(field.residual(*around), nan=0.0)
-        glint = glints.glint_map(field.u_tilt_deg[around])
+        glint = glints.glint_map(u_tilt_deg[around])
         glint[glints.steps(residual, limit_um)] = 0
         inner = tuple(slice(c.start - a.start, c.stop - a.start) for c, a in zip(core, around, strict=True))
         padded = np.pad(glint, reach, mode="edge")[
@@ -239,8 +267,9 @@ def _with_halo(
 def _noise(field: Field, settings: Settings, area: np.ndarray) -> np.ndarray:
     """Noise (2, widths, directions) of the response on land and in areas, um: a robust scale of what answers nothing.
 
-    Rolled metal answers along its streaks more than across, so every direction has its own noise. The quietest quarter of
-    the answers, in the quietest quarter of the places, tells it: where marks crowd, most places answer. tests/marks/test_lines.py counts false lines on rough plates.
+    Rolled metal answers along its streaks more than across, so every direction has its own noise. The quietest quarter
+    of the answers, in the quietest quarter of the places, tells it: where marks crowd, most places answer.
+    tests/marks/test_lines.py counts false lines on rough plates.
     """
     halo = halo_px(settings.widths_px)
     shape = (2, len(settings.widths_px), DIRECTIONS)

@@ -33,6 +33,7 @@ COLUMNS = (
     "evidence",
     "resolved",
     "decided",
+    "event",
 )
 FRAME = {
     "frame": "plate",
@@ -112,6 +113,8 @@ def properties(mark: Mark) -> dict[str, Any]:
         "evidence": list(mark.evidence),
         "resolved": mark.resolved,
         "decided": mark.decided,
+        "event": mark.event,
+        **({"ridges": mark.ridges} if mark.ridges else {}),
     }
 
 
@@ -123,6 +126,7 @@ def collection(marks: Sequence[Mark], grid: Grid) -> dict[str, Any]:
 def table_row(mark: Mark) -> dict[str, Any]:
     """One row of `marks.csv`; the columns are `COLUMNS`."""
     row = properties(mark)
+    row.pop("ridges", None)
     residue = row.pop("residue") or {}
     for key in ("contrast", "low", "high", "smallest_seen"):
         row[f"residue_{key}"] = residue.get(key)

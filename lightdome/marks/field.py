@@ -93,8 +93,8 @@ def land_scale(field: Field) -> float:
 def roughness(field: Field, lag_px: int, limit_um: float) -> float:
     """Standard deviation of the land at the scale of a line `lag_px` wide, um (the larger of rows and columns counts).
 
-    From second differences over the lag, which neither tilt nor slow waves reach; their quietest quarter tells the scale,
-    so that marks do not. limit_um : heights farther from the reference surface than this are no land.
+    From second differences over the lag, which neither tilt nor slow waves reach; their quietest quarter tells the
+    scale, so that marks do not. limit_um : heights farther from the reference surface than this are no land.
     """
     found = [0.0]
     shape = field.height_um.shape

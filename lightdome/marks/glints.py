@@ -31,8 +31,9 @@ MAD_TO_SIGMA = 1.4826
 def glint_map(u_tilt_deg: np.ndarray) -> np.ndarray:
     """How far the uncertainty of each pixel's tilt rises over what is usual around it; (rows, columns), float32.
 
-    u_tilt_deg : (rows, columns), degrees, NaN where unknown (answers 0). In robust standard deviations of its logarithm,
-    0 to 12. Method: median and median absolute deviation of a window of 13 pixels, in which a line is a small part.
+    u_tilt_deg : (rows, columns), degrees, NaN where unknown (answers 0). In robust standard deviations of its
+    logarithm, 0 to 12. Method: median and median absolute deviation of a window of 13 pixels, of which a line is a
+    small part.
     """
     import cv2
 
@@ -51,7 +52,7 @@ def glint_map(u_tilt_deg: np.ndarray) -> np.ndarray:
 
 
 def steps(height_um: np.ndarray, limit_um: float) -> np.ndarray:
-    """Where the height takes a step, as at the wall of a wide mark, and no dip, as at a fine line; (rows, columns) bool.
+    """Where the height takes a step, as at a wide mark's wall, and no dip, as at a fine line; (rows, columns) bool.
 
     height_um : (rows, columns), um, finite. limit_um : smaller steps do not count.
     """

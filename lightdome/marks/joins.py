@@ -1,5 +1,7 @@
 """Pieces of lines that continue one another, joined end to end; pieces that turn a corner, split there."""
 
+from itertools import pairwise
+
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
@@ -43,7 +45,7 @@ def split_at_corners(piece: np.ndarray) -> list[np.ndarray]:
             cuts.append(int(index))
     cuts = [*sorted(cuts), len(piece)]
     # the pixel at the corner belongs to neither
-    return [piece[start + (start > 0) : end] for start, end in zip(cuts[:-1], cuts[1:], strict=True)]
+    return [piece[start + (start > 0) : end] for start, end in pairwise(cuts)]
 
 
 def _turn_deg(path: np.ndarray, reach: int) -> np.ndarray:
@@ -77,7 +79,8 @@ def rejoin_corners(pieces: list[np.ndarray], kinds: list[int]) -> list[np.ndarra
 def join(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: np.ndarray) -> list[np.ndarray]:
     """Pieces that continue one another, joined end to end.
 
-    look : (rows, columns), logarithm of the lines' width, NaN off them: of several that could go on, the most alike does.
+    look : (rows, columns), logarithm of the lines' width, NaN off them: of several that could go on, the most alike
+    does.
 
     Ends are paired, best first, where neither the pieces nor the gap turn by more than 30 degrees, and the gap is short
     against the pieces or lies in another mark (below : (rows, columns) bool); a line that crosses another therefore

@@ -51,8 +51,8 @@ class Surroundings:
 
     crossed: int
     """Lines that it crosses."""
-    parallel: int
-    """Lines that run beside it in its direction, for a third of its length or more."""
+    beside: frozenset[int]
+    """Places, in the sequence of lines, of those that run beside it in its direction for a third of its length."""
 
 
 def facts_of(
@@ -71,17 +71,17 @@ def facts_of(
     facts["bend"], facts["turn"] = _log(arc), _log(chord)
     facts["both"] = float(BOTH_SHARE <= inside_share <= 1 - BOTH_SHARE)
     facts["inside"] = float(inside_share > 1 - BOTH_SHARE)
-    facts["crossed"], facts["parallel"] = float(np.log1p(around.crossed)), float(np.log1p(around.parallel))
+    facts["crossed"], facts["parallel"] = float(np.log1p(around.crossed)), float(np.log1p(len(around.beside)))
     facts["glint"] = trace.glint_share
     width = trace.width_px if section is None else section.width_px
     facts["length"] = float(np.log(max(trace.length_px / max(width, 1.0), 1.0)))
     if section is None:
         return facts
     ridges = (section.burr_left_um, section.burr_right_um)
-    facts["burr_higher"], facts["burr_lower"] = (
-        float(np.clip(ridge / section.depth_um, 0, 2)) for ridge in (max(ridges), min(ridges))
-    )
-    facts["removed"] = float(np.clip(section.removed_fraction, -1, 1))
+    higher, lower = (_seen(ridge, section.u_burr_um) for ridge in (max(ridges), min(ridges)))
+    facts["burr_higher"] = float(np.clip(max(ridges) * higher / section.depth_um, 0, 2))
+    facts["burr_lower"] = float(np.clip(min(ridges) * lower / section.depth_um, 0, 2))
+    facts["removed"] = float(np.clip(1 - (1 - section.removed_fraction) * higher, -1, 1))
     facts["floor"] = section.sharp_floor_ratio
     facts["wall"] = section.wall_angle_deg
     facts["aspect"] = float(np.log(np.tan(np.radians(max(section.wall_angle_deg, 0.1)))))
@@ -91,6 +91,11 @@ def facts_of(
     facts["edge"] = _log(section.edge_variation)
     facts["gloss"] = _gloss(trace, section, roughness)
     return facts
+
+
+def _seen(ridge_um: float, u_um: float) -> float:
+    """How much of a ridge counts: nothing within its standard uncertainty, nearly all of it from three of them on."""
+    return float(1 - np.exp(-0.5 * (max(ridge_um / max(u_um, 1e-9) - 1, 0)) ** 2))
 
 
 def _log(ratio: float) -> float:
@@ -135,7 +140,7 @@ def surroundings(traces: Sequence[Trace], crossings: Sequence[tuple[int, int]]) 
     crossed = np.bincount(np.array(crossings, int).ravel(), minlength=len(traces)) if len(crossings) else None
     parallel = _parallel(traces)
     return [
-        Surroundings(0 if crossed is None else int(crossed[index]), len(parallel[index]))
+        Surroundings(0 if crossed is None else int(crossed[index]), frozenset(parallel[index]))
         for index in range(len(traces))
     ]
 

@@ -1,5 +1,6 @@
 """Traces measured: which of them are lines at all, their sections, and the numbers that tell their cause."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -9,7 +10,7 @@ from lightdome.marks.crossings import crossings, dense
 from lightdome.marks.line_facts import MOSTLY, facts_of, surroundings
 from lightdome.marks.paint import painted
 from lightdome.marks.records import Roughness, Section, Trace
-from lightdome.marks.sections import LEAST_WIDTH_PX, measure_trace
+from lightdome.marks.sections import LEAST_WIDTH_PX, measure_trace, stations
 from lightdome.tiles import progress
 
 SIGNIFICANT = 3.0
@@ -18,10 +19,12 @@ ABOVE_ROUGHNESS = 5.0
 """Depth of a line over the roughness of the land: among many streaks of rolled metal some reach three to four."""
 LONG = 2.5
 """A line is at least this many times as long as wide."""
-LEAST_SOLID = 0.7
+LEAST_SOLID = 0.6
 """Share of a trace's middle that must lie deep."""
 LEAST_GLINT = 0.5
 """Share of its length that must shine where no height shows a line."""
+BESIDE_WIDTHS, BESIDE_PX = 1.5, 3.0
+"""So many widths and pixels from the centre lies the surface beside."""
 GHOST_SHARE = 0.5
 GHOST_PX = 3.0
 """A shining line that runs so near a measured groove is its wall."""
@@ -54,6 +57,10 @@ class Line:
     """By the names in `line_facts.FACTS`."""
     areas: tuple[int, ...]
     """Numbers of the wide areas that it runs into."""
+    place: int
+    """In the list of lines."""
+    beside: frozenset[int]
+    """Places of the lines that run beside it in its direction."""
 
     @property
     def resolved(self) -> bool:
@@ -87,10 +94,11 @@ def measure_lines(ground: Ground, traces: Sequence[Trace]) -> list[Line]:
     lines = [trace for trace, _ in kept]
     around = surroundings(lines, crossings([trace.points_px for trace in lines]))
     found = []
-    for (trace, section), beside in zip(kept, around, strict=True):
+    for place, ((trace, section), others) in enumerate(zip(kept, around, strict=True)):
         area = _read(ground.area, trace)
-        facts = facts_of(trace, section, float((area > 0).mean()), ground.lobe_roughness, beside)
-        found.append(Line(trace, section, facts, tuple(int(value) for value in np.unique(area[area > 0]))))
+        facts = facts_of(trace, section, float((area > 0).mean()), ground.lobe_roughness, others)
+        areas = tuple(int(value) for value in np.unique(area[area > 0]))
+        found.append(Line(trace, section, facts, areas, place, others.beside))
     return found
 
 
@@ -101,15 +109,32 @@ def _read(values: np.ndarray, trace: Trace) -> np.ndarray:
 
 def _sound_section(ground: Ground, trace: Trace) -> Section | None:
     """The section of a trace, or None where none stands out of the land."""
-    u_all = _read(ground.u_height_um, trace)
-    u_height = float(np.median(u_all[np.isfinite(u_all)])) if np.isfinite(u_all).any() else 0.0
+    floor_um, beside_um = _uncertainties(ground.u_height_um, trace)
     in_area = float((_read(ground.area, trace) > 0).mean()) > MOSTLY
     rough = ground.floor_scale_um if in_area else ground.roughness.at(trace.width_px)
-    section = measure_trace(ground.flat_um, (u_height, rough), trace, ground.pitch_mm)
+    # what the floor has more than the surface beside is no noise: it is shared along the line
+    shared_um = math.sqrt(max(floor_um**2 - beside_um**2, 0.0))
+    section = measure_trace(ground.flat_um, (min(floor_um, beside_um), rough), trace, ground.pitch_mm, shared_um)
     if section is None or section.solid_share < LEAST_SOLID or trace.length_px < LONG * section.full_width_px:
         return None
     least = max(ABOVE_ROUGHNESS * ground.roughness.at(trace.width_px), SIGNIFICANT * section.u_depth_um)
     return section if section.depth_um > least else None
+
+
+def _uncertainties(u_height_um: np.ndarray, trace: Trace) -> tuple[float, float]:
+    """Median standard uncertainty of the heights along a line, and on both sides of it, um; 0 where unknown."""
+    places, right = stations(trace.points_px, 0.0)
+    away = BESIDE_WIDTHS * trace.width_px + BESIDE_PX
+
+    def median_at(*offsets_px: float) -> float:
+        at = np.concatenate([np.rint(places + offset * right).astype(int) for offset in offsets_px])
+        at = at[((at >= 0) & (at < u_height_um.shape)).all(axis=1)]
+        values = u_height_um[at[:, 0], at[:, 1]]
+        values = values[np.isfinite(values)]
+        return float(np.median(values)) if values.size else 0.0
+
+    floor = median_at(0.0)
+    return floor, median_at(-away, away) or floor
 
 
 def _shines_alone(trace: Trace, occupied: np.ndarray) -> bool:

@@ -1,8 +1,8 @@
 """The cause of a line as probabilities: a multinomial logistic regression on the numbers of `line_facts.FACTS`.
 
 Every number adds to the logarithm of the odds between two causes, so that each cause's evidence can be said in a
-sentence. Unknown numbers add nothing. `line_model.json` is trained on synthetic plates by benchmarks/train_lines.py; its
-calibration on plates that it has not seen stands in benchmarks/README.md.
+sentence. Unknown numbers add nothing. `line_model.json` is trained on synthetic plates by benchmarks/train_lines.py;
+its calibration on plates that it has not seen stands in benchmarks/README.md.
 """
 
 import json

@@ -140,6 +140,10 @@ class Mark:
     crosses: tuple[dict[str, str | None], ...] = field(default=())
     """Each {"id": the other mark, "later": id of the later one or None where undecided}."""
     residue: dict[str, float] | None = None
+    event: str | None = None
+    """Name that scratches of one wipe share."""
+    ridges: dict[str, Any] | None = None
+    """Of a friction-ridge print: `prints.PrintPatch.facts`."""
 
     def __post_init__(self) -> None:
         if self.class_name not in CLASSES:

@@ -1,8 +1,9 @@
 """Which cause is the most likely, and the sentences that say why.
 
 A line's cause has a probability (`model.py`); areas, spots and raisings are told by plain rules, whose confidence grows
-with the depth over its uncertainty. The limits below stand in sentences only. Sources of the rules: common practice of describing intaglio plates (burin lines are V-shaped with the burr scraped off;
-etched lines have rounded or flat floors and no ridges; a scratch pushes metal aside), and the terms of ISO 8785.
+with the depth over its uncertainty. The limits below stand in sentences only. Sources of the rules: common practice of
+describing intaglio plates (burin lines are V-shaped with the burr scraped off; etched lines have rounded or flat floors
+and no ridges; a scratch pushes metal aside), and the terms of ISO 8785.
 """
 
 import math
@@ -65,8 +66,9 @@ def _section_sentences(line: Line, pitch_mm: float) -> list[str]:
     section = line.section
     if section is None:
         return [
-            f"Along {100 * line.trace.glint_share:.0f} % of it the light of a pixel needs more than one slope, as at the walls"
-            " of a line narrower than a pixel; only its presence and length are measured, and no width or depth is given."
+            f"Along {100 * line.trace.glint_share:.0f} % of it the light of a pixel needs more than one slope, as at"
+            " the walls of a line narrower than a pixel; only its presence and length are measured, and no width or"
+            " depth is given."
         ]
     found = [_size_sentence(section, pitch_mm, line.resolved)]
     if line.resolved:

@@ -28,6 +28,10 @@ MAD_TO_SIGMA = 1.4826
 UNKNOWN_SHARE = 0.2
 POINTED = 0.5
 """Floor ratio under which a bottom is a point rather than a floor."""
+WIDTH_PER_DEPTH = 0.5
+"""Relative error of a width by one of the depth that all slopes share: too gentle walls also lean outward."""
+TRIMMED = 0.15
+"""Of the blocks, at either end of their order: those that other marks cross."""
 WIDENED = 3
 SOLID = 0.35
 """Of the depth: the middle half of a groove lies deeper wherever the groove is."""
@@ -101,12 +105,17 @@ def block_sections(
 
 
 def measure_trace(
-    height_um: np.ndarray, noise_um: tuple[float, float], trace: Trace, pitch_mm: float
+    height_um: np.ndarray,
+    noise_um: tuple[float, float],
+    trace: Trace,
+    pitch_mm: float,
+    shared_um: float = 0.0,
 ) -> Section | None:
     """Mean section of a line with standard uncertainties, or None where no section can be measured.
 
     height_um : (rows, columns), um, above the surface beside. noise_um : standard uncertainty of the heights along the
-    line, and standard deviation of the surface beside. A ridge is measured as if it were a valley.
+    line, and standard deviation of the surface beside. shared_um : standard uncertainty that all heights of the floor
+    share against the surface beside, as by a gain of all slopes. A ridge is measured as if it were a valley.
     """
     rough_um = noise_um[1]
     sign = 1 if trace.kind == "valley" else -1
@@ -129,7 +138,7 @@ def measure_trace(
     core = np.abs(seen.offsets - mean.centre_px) <= mean.width_px / 4
     solid = sign * seen.blocks[:, core] < -SOLID * mean.depth_um
     sharp = sharpening(seen.offsets, seen.section - mean.level_um, mean.centre_px, mean.width_px)
-    return _section(seen, noise_um, pitch_mm, float(solid.mean()), sharp)
+    return _section(seen, (*noise_um, shared_um), pitch_mm, float(solid.mean()), sharp)
 
 
 @dataclass(frozen=True)
@@ -175,11 +184,12 @@ def _nanmedian(values: np.ndarray) -> np.ndarray:
     return np.where(enough, np.nanmedian(filled, axis=0), np.nan)
 
 
-def _section(seen: _Look, noise_um: tuple[float, float], pitch_mm: float, solid: float, sharp: Sharpening) -> Section:
+def _section(
+    seen: _Look, noise_um: tuple[float, float, float], pitch_mm: float, solid: float, sharp: Sharpening
+) -> Section:
     """Type A from the scatter of the blocks, type B from the height uncertainty and the pixel grid (JCGM 100)."""
     mean, shapes = seen.mean, seen.shapes
-    # most of it is a gain that all slopes share: a mean over blocks takes nothing off
-    height_um = noise_um[0] if np.isfinite(noise_um[0]) else 0.0
+    height_um = noise_um[0] / math.sqrt(len(shapes)) if np.isfinite(noise_um[0]) else 0.0
     slope = max(mean.wall_um_per_px, 1e-9)
     u_removed = math.hypot(_scatter([s.removed_fraction for s in shapes]), height_um / max(mean.depth_um, 1e-9))
     widths = np.array([s.width_px for s in shapes])
@@ -204,9 +214,15 @@ def _section(seen: _Look, noise_um: tuple[float, float], pitch_mm: float, solid:
             + 2 * (height_um / slope) ** 2
             + STEP_PX**2 / 12
             + (sharp.u_width * mean.width_px) ** 2
+            + (WIDTH_PER_DEPTH * mean.width_px * noise_um[2] / mean.depth_um) ** 2
+            + _skewness(widths) ** 2
         ),
         u_depth_um=math.hypot(
-            _scatter([s.depth_um for s in shapes]), height_um, 0.0 if A1 else sharp.u_depth * mean.depth_um
+            _scatter([s.depth_um for s in shapes]),
+            height_um,
+            noise_um[2],
+            _skewness(np.array([s.depth_um for s in shapes])),
+            0.0 if A1 else sharp.u_depth * mean.depth_um,
         ),
         u_burr_um=math.sqrt(
             _scatter([max(s.burr_left_um, s.burr_right_um) for s in shapes]) ** 2
@@ -219,6 +235,13 @@ def _section(seen: _Look, noise_um: tuple[float, float], pitch_mm: float, solid:
         solid_share=solid,
         stations=len(shapes) * BLOCK,
     )
+
+
+def _skewness(values: np.ndarray) -> float:
+    """Distance of mean and median of the middle blocks: of a line that swells, either could be called its size."""
+    ordered = np.sort(values)
+    cut = int(TRIMMED * len(ordered))
+    return abs(float(ordered[cut : len(ordered) - cut].mean() - np.median(values)))
 
 
 def _edge_variation(shapes: list[Shape]) -> float:

@@ -1,6 +1,6 @@
 """The steps of this word: paths in, paths out."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,14 +11,18 @@ from lightdome.marks.classify import Maps, classify
 from lightdome.marks.detect import Settings, confirm, find
 from lightdome.marks.features import COLUMNS, collection, table_row, traces_as_json, traces_from_json
 from lightdome.marks.field import above_floors, field_of
+from lightdome.marks.paint import painted
+from lightdome.marks.prints import find_prints, print_marks, unseen, without_ridges
 from lightdome.marks.records import CLASS_CODE, Roughness
 from lightdome.marks.relief import fill_across, form_of
 from lightdome.provenance import Provenance
 from lightdome.raster import Band, Grid, Raster
-from lightdome.store import open_raster, read_json, write_json, write_raster, write_table
-from lightdome.tiles import TILE_PX
+from lightdome.store import open_raster, open_stack, read_json, write_json, write_raster, write_table
+from lightdome.tiles import TILE_PX, tiles
 from lightdome.units import UM_PER_MM
 
+SHINES = 0.5
+"""Share of a line's length along which the light of its pixels needs several slopes: no height need show it."""
 AREA_BAND = Band("area", "1")
 CLASS_BAND = Band("class", "1")
 
@@ -87,13 +91,16 @@ def classify_marks(
     marks: Path,
     table: Path,
     classes: Path,
+    stack: Path | None = None,
 ) -> None:
     """Section, most likely cause, evidence and confidence of every mark.
 
     Writes `marks` (GeoJSON in plate mm), `table` (the same as CSV) and `classes` (band class). No mark at all is a
     result: an empty collection, a table of its header alone, classes all 0.
+
+    stack : of the photographs, for their mean colour; None: colour is not looked at.
     """
-    sources = [height, height_uncertainty, reflectance, traces, areas]
+    sources = [height, height_uncertainty, reflectance, traces, areas, *([stack] if stack else [])]
     height_um, grid = _band(height, "height")
     u_height_um, _ = _band(height_uncertainty, "u_height", like=(height, grid))
     diffuse, _ = _band(reflectance, "diffuse", like=(height, grid))
@@ -118,12 +125,43 @@ def classify_marks(
     area = (numbers > 0) & (numbers <= wide)
     flat_um = above_floors(above_um, area, widest_um / (grid.pitch_mm * UM_PER_MM))
     floors_um = float(np.nanstd(flat_um[area])) if area.any() else rough.widest_um
+    relief = [(line.points_px, 2 * line.width_px) for line in lines if line.glint_share < SHINES]
+    marked = (numbers != 0) | painted(grid.shape, relief)
+    patches = find_prints(_gloss_and_colour(reflectance, stack, (height, grid)), height_um, marked, grid.pitch_mm)
+    del marked
     maps = Maps(above_um, flat_um, u_height_um, diffuse, lobe_roughness, numbers, wide, land_um, rough, floors_um, grid)
-    found, painted = classify(maps, lines)
+    found, coded = classify(maps, without_ridges(lines, patches, grid))
+    del maps, u_height_um, diffuse, above_um, flat_um, numbers, area
+    found += print_marks(patches, coded, grid, len(found))
     provenance = Provenance.of("classify-marks", sources, {})
-    write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
+    write_raster(classes, Raster(coded[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
     write_table(table, COLUMNS, [table_row(mark) for mark in found])
-    write_json(marks, {**collection(found, grid), "provenance": provenance.as_dict()})
+    unsaid = unseen(grid.pitch_mm)
+    notes = {"notes": [unsaid]} if unsaid else {}
+    write_json(marks, {**collection(found, grid), **notes, "provenance": provenance.as_dict()})
+
+
+def _gloss_and_colour(
+    reflectance: Path, stack: Path | None, like: tuple[Path, Grid]
+) -> Iterator[tuple[str, np.ndarray]]:
+    """The maps that can show a film on the metal, one at a time, by the names that people call them."""
+    for band, name in (
+        ("specular", "specular reflectance"),
+        ("roughness", "roughness of the sheen"),
+        ("diffuse", "diffuse reflectance"),
+    ):
+        values, _ = _band(reflectance, band, like)
+        if np.isfinite(values).any():
+            yield name, values
+    if stack is not None:
+        with open_stack(stack) as light:
+            hue = np.empty(like[1].shape, np.float32)
+            for tile in tiles(light.grid.shape, TILE_PX):
+                red, _, blue = light.read_colour(tile.core)
+                with np.errstate(divide="ignore", invalid="ignore"):
+                    hue[tile.core.slices] = np.where(blue > 0, red / blue, np.nan)
+        if np.nanstd(hue) > 0:  # a grey camera has no colour
+            yield "colour", hue
 
 
 def split_relief(

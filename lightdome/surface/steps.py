@@ -10,7 +10,7 @@ import numpy as np
 from lightdome.errors import SurfaceError
 from lightdome.lights.lamps import LampSet
 from lightdome.provenance import Provenance
-from lightdome.raster import Band
+from lightdome.raster import Band, Window
 from lightdome.session.records import FEWEST_LAMPS
 from lightdome.store import (
     STACK_BLOCK_PX,
@@ -202,7 +202,7 @@ def integrate_height(
         raise SurfaceError(f"integrate-height: u_slope_gain must not be below zero, got {u_slope_gain}; correct it")
     provenance = Provenance.of("integrate-height", [normals, uncertainty], {"u_slope_gain": u_slope_gain})
     with open_raster(normals) as facing, open_raster(uncertainty) as doubt:
-        _refuse_other_grid(facing, doubt)
+        _refuse_other_grid(facing, doubt, "solve-normals")
         grid = facing.grid
         slope_x, slope_y, weight = _trusted_slopes(facing, doubt, threads, tile_px)
         right_side = divergence(slope_x, slope_y, weight, grid.pitch_mm * UM_PER_MM)
@@ -226,11 +226,11 @@ def integrate_height(
             for_each(judge_tile, parts, "integrate-height, uncertainty", threads)
 
 
-def _refuse_other_grid(first: RasterReader, second: RasterReader) -> None:
+def _refuse_other_grid(first: RasterReader, second: RasterReader, maker: str) -> None:
     if first.grid != second.grid:
         raise SurfaceError(
             f"{second.path}: is {second.grid.shape} pixels of {second.grid.pitch_mm} mm, {first.path.name} is "
-            f"{first.grid.shape} of {first.grid.pitch_mm} mm; make both again with solve-normals"
+            f"{first.grid.shape} of {first.grid.pitch_mm} mm; make both again with {maker}"
         )
 
 
@@ -292,6 +292,7 @@ def map_curvature(
 
 def measure_texture(
     height: Path,
+    height_uncertainty: Path,
     texture: Path,
     *,
     s_filter_mm: float | None = None,
@@ -304,14 +305,40 @@ def measure_texture(
     s_filter_mm : nesting index of the S-filter; None takes the first of the standard's series from three pixels on.
     l_filter_mm : nesting index of the L-filter; None takes 2 mm, or five times the S-filter.
     """
-    from lightdome.surface.texture import fit_plane, limit_scale, nesting_indices, texture_facts
+    from lightdome.surface.scale_limited import nesting_indices
+    from lightdome.surface.texture import regions, texture_facts
 
-    with open_raster(height) as relief:
+    settings = {"s_filter_mm": s_filter_mm, "l_filter_mm": l_filter_mm}
+    provenance = Provenance.of("measure-texture", [height, height_uncertainty], settings)
+    with open_raster(height) as relief, open_raster(height_uncertainty) as doubt:
+        _refuse_other_grid(relief, doubt, "integrate-height")
         grid = relief.grid
         s_mm, l_mm = nesting_indices(grid.pitch_mm, s_filter_mm, l_filter_mm)
-        height_um = relief.read(bands=["height"])[0]
+        u_height_um = [_root_mean_square(doubt, window) for _, window in regions(grid)]
+        surface = _scale_limited(relief, s_mm, l_mm, threads, tile_px)
+    facts = texture_facts(surface, u_height_um, grid, s_mm, l_mm, threads)
+    write_json(texture, facts | {"provenance": provenance.as_dict()})
+
+
+def _root_mean_square(doubt: RasterReader, window: Window) -> float:
+    """Of what is known of a one-band raster in a window; NaN where nothing is."""
+    total, count = 0.0, 0
+    for row in range(window.row0, window.row1, TILE_PX):
+        strip = Window(row, min(row + TILE_PX, window.row1), window.col0, window.col1)
+        values = doubt.read(strip)
+        values = values[np.isfinite(values)].astype(np.float64)
+        total, count = total + float(values @ values), count + values.size
+    return float(np.sqrt(total / count)) if count else np.nan
+
+
+def _scale_limited(relief: RasterReader, s_mm: float, l_mm: float, threads: int, tile_px: int) -> np.ndarray:
+    """S-L surface of the whole field, (rows, columns), um, float32."""
+    from lightdome.surface.scale_limited import fit_plane, limit_scale
+
+    grid = relief.grid
+    height_um = relief.read(bands=["height"])[0]
     if not np.isfinite(height_um).any():
-        raise SurfaceError(f"{height}: holds no height; look at the mask and run integrate-height again")
+        raise SurfaceError(f"{relief.path}: holds no height; look at the mask and run integrate-height again")
     value, by_row, by_col = fit_plane(height_um)
     for row in range(grid.shape[0]):
         height_um[row] -= (value + by_row * row + by_col * np.arange(grid.shape[1])).astype(np.float32)
@@ -323,6 +350,4 @@ def measure_texture(
 
     parts = tiles(grid.shape, tile_px, reach_px(s_px) + reach_px(l_px))
     for_each(filter_tile, parts, "measure-texture", threads)
-    settings = {"s_filter_mm": s_filter_mm, "l_filter_mm": l_filter_mm}
-    provenance = Provenance.of("measure-texture", [height], settings)
-    write_json(texture, texture_facts(surface, grid, s_mm, l_mm) | {"provenance": provenance.as_dict()})
+    return surface

@@ -48,7 +48,8 @@ def cover_of(
 ) -> Cover:
     """Reflectance where ink covers a share `ink` and a print's film a share `film`; both 0-1.
 
-    bitten : 1 where acid has been, 0 elsewhere. channel : 0 red, 1 green, 2 blue; None is a grey sensor. A film dulls: less lobe, rougher, a little more diffuse.
+    bitten : 1 where acid has been, 0 elsewhere. channel : 0 red, 1 green, 2 blue; None is a grey sensor. A film dulls:
+    less lobe, rougher, a little more diffuse.
     """
     tint = 1.0 if channel is None else material.tint[channel]
     ink_tint = 1.0 if channel is None else material.ink_tint[channel]

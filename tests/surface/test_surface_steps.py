@@ -52,7 +52,7 @@ def test_matte_plate_goes_through_every_step(field, lamp_dome, light_of, method,
     height, height_uncertainty = field.folder / "height.tif", field.folder / "height_uncertainty.tif"
     integrate_height(normals, uncertainty, height, height_uncertainty, threads=2)
     map_curvature(normals, field.folder / "curvature.tif", threads=2)
-    measure_texture(height, field.folder / "texture.json", threads=2)
+    measure_texture(height, height_uncertainty, field.folder / "texture.json", threads=2)
 
     found = store.read_raster(normals)
     known = np.isfinite(found.values[2])
@@ -102,7 +102,7 @@ def test_tile_size_and_threads_change_no_bit(field, lamp_dome, light_of):
         made += [field.folder / f"{tile_px}-{name}.tif" for name in ("height", "u_height", "curvature")]
         integrate_height(made[0], made[1], made[4], made[5], **how)
         map_curvature(made[0], made[6], scale_mm=0.4, **how)
-        measure_texture(made[4], field.folder / "texture.json", **how)
+        measure_texture(made[4], made[5], field.folder / "texture.json", **how)
         texture = store.read_json(field.folder / "texture.json")["regions"]
         answers.append(([store.read_raster(path).values for path in made], texture))
     for rasters, texture in answers[1:]:
@@ -121,7 +121,7 @@ def test_tiny_plates_go_through_every_step(field, lamp_dome, shape):
     height = field.folder / "height.tif"
     integrate_height(normals, uncertainty, height, field.folder / "u.tif")
     np.testing.assert_allclose(store.read_raster(height).values, 0, atol=0.01)
-    measure_texture(height, field.folder / "texture.json")
+    measure_texture(height, field.folder / "u.tif", field.folder / "texture.json")
     assert store.read_json(field.folder / "texture.json")["regions"][0]["region"] == "whole"
 
 
@@ -203,7 +203,7 @@ def test_maps_without_a_known_pixel_are_refused(field):
     out = field.folder / "out.tif"
     assert "no normal" in refused(integrate_height, nothing, uncertainty, out, field.folder / "s.tif")
     assert "no pixel with known neighbours" in refused(map_curvature, nothing, out)
-    assert "no height" in refused(measure_texture, height, field.folder / "t.json")
+    assert "no height" in refused(measure_texture, height, height, field.folder / "t.json")
     leaves_nothing(field, "n.tif", "u.tif", "h.tif")
 
 

@@ -2,97 +2,10 @@ import json
 
 import numpy as np
 import pytest
-from scipy.special import ellipe
-from surfalize import Surface
 
 from lightdome.errors import SurfaceError
-from lightdome.surface.texture import fit_plane, limit_scale, measure, nesting_index, nesting_indices
-
-PITCH_UM = 10.0
-
-
-def plate(rows=400, cols=400):
-    return np.meshgrid((np.arange(cols) + 0.5) * PITCH_UM, (np.arange(rows) + 0.5) * PITCH_UM)
-
-
-def test_sine_has_the_closed_form_parameters():
-    # closed forms of a sine of amplitude a: ISO 25178-2 formulas integrated; E by scipy.special
-    x, _ = plate()
-    amplitude, k = 100.0, 2 * np.pi / 2000
-    found = measure((amplitude * np.sin(k * x)).astype(np.float32), PITCH_UM)
-    b = k * amplitude
-    assert found.Sa == pytest.approx(0.63662 * amplitude, rel=1e-3)
-    assert found.Sq == pytest.approx(0.70711 * amplitude, rel=1e-4)
-    assert found.Ssk == pytest.approx(0, abs=1e-3)
-    assert found.Sku == pytest.approx(1.5, rel=1e-3)
-    assert found.Sz == pytest.approx(2 * amplitude, rel=1e-3)
-    assert found.Sdq == pytest.approx(b / np.sqrt(2), rel=4e-3)
-    area = 2 / np.pi * np.sqrt(1 + b**2) * ellipe(b**2 / (1 + b**2)) - 1
-    assert found.Sdr == pytest.approx(100 * area, rel=8e-3)  # the outermost pixels, here the steepest, have no slope
-
-
-def test_egg_box_has_the_closed_form_parameters():
-    # a sin(kx) sin(ky): Sa 0.40528 a, Sq a/2, Sku 2.25, Sz 2a, Sdq k a / sqrt 2
-    x, y = plate()
-    amplitude, k = 20.0, 2 * np.pi / 800
-    found = measure((amplitude * np.sin(k * x) * np.sin(k * y)).astype(np.float32), PITCH_UM)
-    assert found.Sa == pytest.approx(0.40528 * amplitude, rel=1e-3)
-    assert found.Sq == pytest.approx(0.5 * amplitude, rel=1e-4)
-    assert found.Sku == pytest.approx(2.25, rel=1e-3)
-    assert found.Sz == pytest.approx(2 * amplitude, rel=2e-3)
-    assert found.Sdq == pytest.approx(k * amplitude / np.sqrt(2), rel=3e-3)
-
-
-@pytest.mark.parametrize(("share", "ssk", "sku"), [(0.1, -2.667, 8.111), (0.02, -6.857, 48.02)])
-def test_grooves_have_the_closed_form_parameters(share, ssk, sku):
-    # rectangular grooves of depth D on an area share f: Sa 2Df(1-f), Sq D sqrt(f(1-f))
-    depth = 30.0
-    height = np.zeros((200, 400), np.float32)
-    height[:, : round(400 * share)] = -depth
-    found = measure(height, PITCH_UM)
-    assert found.Sa == pytest.approx(2 * depth * share * (1 - share), rel=1e-4)
-    assert found.Sq == pytest.approx(depth * np.sqrt(share * (1 - share)), rel=1e-4)
-    assert found.Ssk == pytest.approx(ssk, rel=1e-3)
-    assert found.Sku == pytest.approx(sku, rel=1e-3)
-
-
-def test_v_grooves_have_the_closed_form_parameters():
-    # V grooves on a tenth of the area: Sq 0.17559 D, Sa 0.09025 D, Ssk -3.740, Sku 16.28
-    depth, width = 40.0, 400
-    across = np.abs(np.arange(4000) + 0.5 - 2000) / (width / 2)
-    height = np.broadcast_to(-depth * np.clip(1 - across, 0, None), (20, 4000)).astype(np.float32)
-    found = measure(height, PITCH_UM)
-    assert found.Sq == pytest.approx(0.17559 * depth, rel=1e-3)
-    assert found.Sa == pytest.approx(0.09025 * depth, rel=1e-3)
-    assert found.Ssk == pytest.approx(-3.740, rel=1e-3)
-    assert found.Sku == pytest.approx(16.28, rel=1e-3)
-
-
-def test_plane_at_45_degrees_has_41_4_percent_more_area():
-    x, _ = plate(50, 50)
-    found = measure(x.astype(np.float32), PITCH_UM)
-    assert found.Sdq == pytest.approx(1, rel=1e-4)
-    assert found.Sdr == pytest.approx(41.42, rel=1e-3)
-
-
-def test_rough_plate_has_the_parameters_of_another_library():
-    # surfalize 0.16 and later, on the same heights; its slopes are one-sided, so the plate is smooth over a few pixels
-    rng = np.random.default_rng(11)
-    height = limit_scale(rng.normal(0, 30, (400, 500)).astype(np.float32), 12, 200)
-    found = measure(height, PITCH_UM)
-    theirs = Surface(height.astype(float) - height.mean(dtype=float), PITCH_UM, PITCH_UM)
-    for name, within in {"Sa": 1e-4, "Sq": 1e-4, "Sp": 1e-4, "Sv": 1e-4, "Sz": 1e-4, "Sku": 1e-3}.items():
-        assert getattr(found, name) == pytest.approx(getattr(theirs, name)(), rel=within)
-    assert found.Ssk == pytest.approx(theirs.Ssk(), abs=1e-3)
-    assert found.Sdq == pytest.approx(theirs.Sdq(), rel=0.04)
-    assert found.Sdr == pytest.approx(theirs.Sdr(), rel=0.08)
-
-
-def test_gaussian_heights_have_sa_of_0_798_sq():
-    found = measure(np.random.default_rng(12).normal(0, 5, (600, 600)).astype(np.float32), PITCH_UM)
-    assert found.Sa / found.Sq == pytest.approx(0.79788, rel=3e-3)
-    assert found.Sku == pytest.approx(3, rel=0.02)
-    assert found.height_99_9_percent == pytest.approx(3.0902 * found.Sq, rel=0.03)  # normal quantile
+from lightdome.surface.scale_limited import fit_plane, limit_scale, nesting_index, nesting_indices
+from lightdome.surface.texture import UNITS
 
 
 def test_plane_through_a_plate_with_holes_is_that_of_lstsq():
@@ -103,12 +16,6 @@ def test_plane_through_a_plate_with_holes_is_that_of_lstsq():
     known = np.isfinite(height)
     design = np.stack([np.ones(known.sum()), row[known], col[known]], axis=1)
     np.testing.assert_allclose(fit_plane(height), np.linalg.lstsq(design, height[known], rcond=None)[0], atol=1e-6)
-
-
-def test_fewer_than_nine_known_pixels_have_no_texture():
-    height = np.full((10, 10), np.nan, np.float32)
-    height[:2, :4] = 1
-    assert np.isnan(measure(height, PITCH_UM).Sq)
 
 
 def test_nesting_indices_follow_the_series():
@@ -130,7 +37,8 @@ def test_texture_says_what_it_rests_on(field):
     x, y = np.meshgrid(np.arange(300) * 0.02, np.arange(240) * 0.02)
     height = 5 * np.sin(2 * np.pi * x / 0.8) + 30 * x - 20 * y
     path = field.write("height.tif", height[None], ["height"], 0.02)
-    measure_texture(path, field.folder / "texture.json")
+    doubt = field.write("u.tif", np.full((1, 240, 300), 0.3), ["u_height"], 0.02)
+    measure_texture(path, doubt, field.folder / "texture.json")
     facts = json.loads((field.folder / "texture.json").read_text())
     assert facts["statement"] == "relative, not traceable"
     assert facts["nesting_indices"] == {"s_filter_mm": pytest.approx(0.08), "l_filter_mm": 2.0}
@@ -143,5 +51,35 @@ def test_texture_says_what_it_rests_on(field):
     kept = 2 ** -(0.1**2) * (1 - 2 ** -(2.5**2))
     assert middle["parameters"]["Sq"]["value"] == pytest.approx(5 / np.sqrt(2) * kept, rel=0.05)
     assert middle["parameters"]["Sq"]["unit"] == "um"
-    assert middle["parameters"]["Sq"]["u"] is None
+    assert middle["parameters"]["Sq"]["u"] == pytest.approx(0.3)
+    assert middle["parameters"]["Sz"]["u"] is None
     assert "null" in facts["u_reason"]
+    assert "plane" in facts["f_operation"]
+    assert middle["parameters"]["Str"]["value"] is None
+    assert middle["parameters"]["Str"]["reason"].startswith("not defined: along the lay")
+    assert list(middle["parameters"]) == list(UNITS)
+    # heights have no uncertainty beyond 2 mm
+    measure_texture(path, doubt, field.folder / "texture.json", l_filter_mm=2.5)
+    wider = json.loads((field.folder / "texture.json").read_text())["regions"][5]
+    assert wider["parameters"]["Sq"]["u"] is None
+
+
+def test_errors_of_the_heights_move_sa_and_sq_no_further_than_said():
+    # repeats of one plate under noise of a known standard deviation, and of a gain that all heights share
+    rng = np.random.default_rng(15)
+    true = limit_scale(rng.normal(0, 20, (150, 150)).astype(np.float32), 8, 100)
+    u_height = np.hypot(0.3, 0.08 * true.std())
+    moved = []
+    for _ in range(60):
+        seen = true * (1 + rng.normal(0, 0.08)) + rng.normal(0, 0.3, true.shape)
+        moved.append([np.abs(seen - seen.mean()).mean() - np.abs(true - true.mean()).mean(), seen.std() - true.std()])
+    assert (np.sqrt(np.mean(np.square(moved), axis=0)) < 1.15 * u_height).all()
+
+
+def test_maps_of_different_grids_are_refused(field):
+    from lightdome.surface.steps import measure_texture
+
+    height = field.write("height.tif", np.zeros((1, 20, 30)), ["height"], 0.02)
+    other = field.write("u.tif", np.zeros((1, 20, 31)), ["u_height"], 0.02)
+    with pytest.raises(SurfaceError, match="make both again with integrate-height"):
+        measure_texture(height, other, field.folder / "texture.json")

@@ -36,6 +36,7 @@ rule classify_marks:
         height=f"{FIELD}/surface/height.tif",
         height_uncertainty=f"{FIELD}/surface/height_uncertainty.tif",
         reflectance=f"{FIELD}/surface/reflectance.tif",
+        stack=f"{FIELD}/frames/stack.zarr.zip",
         traces=f"{FIELD}/marks/traces.json",
         areas=f"{FIELD}/marks/areas.tif",
     output:
@@ -59,7 +60,7 @@ rule classify_marks:
         code=code_mark("marks"),
     shell:
         "lightdome classify-marks --height {input.height:q} --height-uncertainty {input.height_uncertainty:q}"
-        " --reflectance {input.reflectance:q} --traces {input.traces:q} --areas {input.areas:q}"
+        " --reflectance {input.reflectance:q} --stack {input.stack:q} --traces {input.traces:q} --areas {input.areas:q}"
         " --marks {output.marks:q} --table {output.table:q} --classes {output.classes:q} 2> {log:q}"
 
 

@@ -83,7 +83,8 @@ rule map_curvature:
 rule measure_texture:
     """Areal texture parameters by region."""
     input:
-        f"{FIELD}/surface/height.tif",
+        height=f"{FIELD}/surface/height.tif",
+        uncertainty=f"{FIELD}/surface/height_uncertainty.tif",
     output:
         f"{FIELD}/surface/texture.json",
     log:
@@ -99,5 +100,5 @@ rule measure_texture:
         flags=flags("measure_texture"),
         code=code_mark("surface"),
     shell:
-        "lightdome measure-texture --height {input:q} --texture {output:q} {params.flags}"
-        " --threads {threads} 2> {log:q}"
+        "lightdome measure-texture --height {input.height:q} --height-uncertainty {input.uncertainty:q}"
+        " --texture {output:q} {params.flags} --threads {threads} 2> {log:q}"
