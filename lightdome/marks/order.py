@@ -33,10 +33,10 @@ UNEVEN = 0.05
 """Of the local depth: how much a groove may vary at the crossing beyond what its arms show."""
 CORRELATED_PX = 4.0
 """Pixels that share one independent error of the heights."""
-LEAST_LOG_RATIO = math.log(100.0)
+LEAST_LOG_RATIO = math.log(400.0)
 """Odds, all compositions of the other order counted, from which an order is stated."""
-WORST_FIT = 2.5
-"""Root mean square of the residual, in its expected standard deviations, above which no order explains the place."""
+WORST_FIT = 0.2
+"""Of the shallower groove's depth, root mean square: where more is left over, no order explains the place."""
 
 
 @dataclass(frozen=True)
@@ -63,6 +63,8 @@ class Order:
     log_ratio: float
     """Natural logarithm of the odds for the better order; 0 where nothing was compared."""
     sentence: str
+    misfit: float = math.nan
+    """What the better order leaves unexplained: root mean square over the depth of the shallower groove."""
 
 
 @dataclass(frozen=True)
@@ -151,6 +153,7 @@ def _judge(
     """The order whose best composition explains the heights inside the crossing better, if by enough to be stated."""
     best: list[tuple[float, float, str]] = []
     scatter = np.hypot(courses[0].scatter, courses[1].scatter)
+    shallow_um = min(course.depth_um for course in courses)
     for later in (0, 1):
         fits = []
         for told, surface in _compositions(courses[1 - later], courses[later], grooves[later].bitten):
@@ -160,22 +163,24 @@ def _judge(
             count = inside.sum() / CORRELATED_PX
             # a heavy tail (Student, 4 degrees of freedom), so that a single bad pixel decides nothing
             log_like = float((-2.5 * np.log1p(z**2 / 4) - np.log(sigma)).mean() * count)
-            fits.append((log_like, float(np.sqrt(np.median(z**2) / 0.4549)), told))
+            off_um = float(np.sqrt(((relative - surface)[inside] ** 2).mean()))
+            fits.append((log_like, off_um / shallow_um, told))
         best.append(max(fits))
     better = int(best[1][0] > best[0][0])
     ratio = best[better][0] - best[1 - better][0]
     misfit = best[better][1]
     names = grooves[better].name, grooves[1 - better].name
     if misfit > WORST_FIT:
-        return Order(None, ratio, f"No order explains the heights here (misfit {misfit:.1f} standard deviations).")
+        told = f"{100 * misfit:.0f} % of the shallower depth are left over"
+        return Order(None, ratio, f"No order explains the heights here ({told}).", misfit)
     if ratio < LEAST_LOG_RATIO:
-        return Order(None, ratio, f"Both orders explain the heights nearly as well (odds {_odds(ratio)}).")
+        return Order(None, ratio, f"Both orders explain the heights nearly as well (odds {_odds(ratio)}).", misfit)
     deep = _floors(courses[better], relative, inside)
     sentence = (
         f"{names[0]} runs through {names[1]}: {best[better][2]}{deep};"
         f" odds {_odds(ratio)} against the other order, {int(inside.sum())} pixels compared."
     )
-    return Order(names[0], ratio, sentence)
+    return Order(names[0], ratio, sentence, misfit)
 
 
 def _odds(log_ratio: float) -> str:
