@@ -125,6 +125,8 @@ def _examiner(tmp_path: Path) -> Callable[..., Products]:
             classes=classes,
             etched_height=folder / "etched_height.tif",
             scratch_height=folder / "scratch_height.tif",
+            relief=folder / "relief.tif",
+            fill_mask=folder / "fill_mask.tif",
         )
         return Products(folder)
 

@@ -70,6 +70,8 @@ rule split_relief:
     output:
         etched_height=f"{FIELD}/marks/etched_height.tif",
         scratch_height=f"{FIELD}/marks/scratch_height.tif",
+        relief=f"{FIELD}/marks/relief.tif",
+        fill_mask=f"{FIELD}/marks/fill_mask.tif",
     log:
         f"{FIELD}/logs/split-relief.log",
     benchmark:
@@ -83,4 +85,5 @@ rule split_relief:
         code=code_mark("marks"),
     shell:
         "lightdome split-relief --height {input.height:q} --marks {input.marks:q} --classes {input.classes:q}"
-        " --etched-height {output.etched_height:q} --scratch-height {output.scratch_height:q} {params.flags} 2> {log:q}"
+        " --etched-height {output.etched_height:q} --scratch-height {output.scratch_height:q}"
+        " --relief {output.relief:q} --fill-mask {output.fill_mask:q} {params.flags} 2> {log:q}"
