@@ -78,10 +78,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, default=3)
     flags = parser.parse_args()
-    print(
-        "| pixel, um | seed | taken, % | all of the field | where taken | ridges | grooves | as it is | harmonic | biharmonic |"
-    )
-    print("|---|---|---|---|---|---|---|---|---|---|")
+    columns = "pixel, um|seed|taken, %|all of the field|where taken|ridges|grooves|as it is|harmonic|biharmonic"
+    print("| " + columns.replace("|", " | ") + " |\n|" + "---|" * (columns.count("|") + 1))
     for pitch_mm in PITCHES_MM:
         grid = Grid(tuple(round(side / pitch_mm) for side in SIZE_MM), pitch_mm)  # type: ignore[arg-type]
         for seed in range(101, 101 + flags.seeds):

@@ -22,7 +22,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     add_products(
         classify,
         reads=("height", "height-uncertainty", "reflectance", "traces", "areas"),
-        writes=("marks", "table", "classes"),
+        writes=("marks", "table", "classes", "summary"),
     )
     classify.set_defaults(run=_classify_marks)
 

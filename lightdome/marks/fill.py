@@ -18,11 +18,12 @@ FLOOR_PULL_PX2 = 2.3
 FOLLOWS = 0.7
 """A point of a groove's half width follows the surface smoothed by a Gaussian of this share of it (swept: 0 to 1)."""
 TRUNCATE, FARTHEST_STEPS = 2.5, 5
+LEAST_ROUGH_UM = 1e-4
 ROUNDS = 3
 MOST_SWEEPS = 60
 DONE_UM = 0.01
 RELAX = 1.7
-ROWS_AT_ONCE, HALO_PX = 512, 8
+TILE_PX, HALO_PX = 512, 8
 
 
 def fill(
@@ -65,14 +66,20 @@ def _weights(height_um: np.ndarray, pixels: np.ndarray, rough_um: float) -> np.n
     """How firmly each pixel holds to its eight neighbours (in reading order), (pixels, 8) float32, none below zero."""
     rows, cols = height_um.shape
     weights = np.zeros((len(pixels), 8), np.float32)
-    for start in range(0, rows, ROWS_AT_ONCE):
-        stop = min(start + ROWS_AT_ONCE, rows)
-        first, last = np.searchsorted(pixels, [start * cols, stop * cols])
-        if first == last:
-            continue
-        top = max(start - HALO_PX, 0)
-        tensor = _diffusion(height_um[top : min(stop + HALO_PX, rows)], rough_um)
-        _links(*tensor, pixels[first:last] - top * cols, weights[first:last])
+    for start in range(0, rows, TILE_PX):
+        first, last = np.searchsorted(pixels, [start * cols, (start + TILE_PX) * cols])
+        row, col = np.divmod(pixels[first:last], cols)
+        for left in range(0, cols, TILE_PX):
+            here = np.flatnonzero((col >= left) & (col < left + TILE_PX))
+            if not len(here):
+                continue
+            # unknown pixels may lie in a corner of the tile only
+            low = np.maximum([row[here[0]] - HALO_PX, col[here].min() - HALO_PX], 0)
+            high = row[here[-1]] + HALO_PX + 1, col[here].max() + HALO_PX + 1
+            tensor = _diffusion(np.ascontiguousarray(height_um[low[0] : high[0], low[1] : high[1]]), rough_um)
+            links = np.zeros((len(here), 8), np.float32)
+            _links(*tensor, row[here] - low[0], col[here] - low[1], links)
+            weights[first + here] = links
     return weights
 
 
@@ -90,18 +97,20 @@ def _diffusion(height_um: np.ndarray, rough_um: float) -> tuple[np.ndarray, np.n
         for product in (right * right, right * down, down * down)
     )
     half, spread = (xx - yy) / 2, np.hypot((xx - yy) / 2, xy)
-    across = np.maximum(1 - 2 * spread / (xx + yy + rough_um**2), ACROSS_LEAST)
+    across = np.maximum(1 - 2 * spread / (xx + yy + max(rough_um, LEAST_ROUGH_UM) ** 2), ACROSS_LEAST)
     turn = (1 - across) / 2 / np.maximum(spread, 1e-12)
     mean = (1 + across) / 2
     return mean - turn * half, -turn * xy, mean + turn * half
 
 
 @numba.njit(cache=True)
-def _links(xx: np.ndarray, xy: np.ndarray, yy: np.ndarray, pixels: np.ndarray, weights: np.ndarray) -> None:
+def _links(
+    xx: np.ndarray, xy: np.ndarray, yy: np.ndarray, row_px: np.ndarray, col_px: np.ndarray, weights: np.ndarray
+) -> None:
     """Weights of a diffusion tensor on the nine-point star, cut off below so that no new extreme can arise."""
     rows, cols = xx.shape
-    for k in range(len(pixels)):
-        row, col = pixels[k] // cols, pixels[k] % cols
+    for k in range(len(row_px)):
+        row, col = row_px[k], col_px[k]
         link = 0
         for down in range(-1, 2):
             for right in range(-1, 2):

@@ -20,8 +20,9 @@ SAMPLE_ROWS = 300
 ROUGH_RISES = 2.0
 """Times the median rise from pixel to pixel: less is roughness and has no direction (chosen on made plates)."""
 MEDIAN_TO_SIGMA = 1.4826
+LANDS, FLOORS = ("land", "friction-ridge print"), ("etched",)
 RIM_PX = 3.0
-"""Beside the border of a class, where blurred walls lie, there is no texture."""
+"""Beside a class's border, where blurred walls lie, there is no texture; in etched areas half a cut-off more."""
 
 
 @dataclass(frozen=True)
@@ -112,33 +113,33 @@ def texture_of(relief_um: np.ndarray, classes: np.ndarray, cutoff_px: float) -> 
     """Short waves of land and of the floors of etched areas, um, float32; zero on lines, walls and marks.
 
     relief_um : (rows, columns), um, without form and later marks; unknown stays NaN. Method: less its own Gaussian mean
-    over the same class, less a rim of three pixels (ISO 16610-61 weight of the cut-off), fading to zero from half a
-    cut-off inside the rim to the rim, so that no wall, and no line narrower than the cut-off, leaves anything in it.
+    over the same class less its rim (ISO 16610-61 weight of the cut-off), fading to zero from half a cut-off inside the
+    rim to the rim, so that no wall, and no line narrower than the cut-off, leaves anything in it.
     """
     texture = np.zeros_like(relief_um)
-    halo = 2 * reach_px(cutoff_px) + int(RIM_PX) + 2
+    halo = 3 * reach_px(cutoff_px) + int(RIM_PX) + 2
     for start in range(0, len(relief_um), ROWS_AT_ONCE):
         stop = min(start + ROWS_AT_ONCE, len(relief_um))
         top, bottom = max(start - halo, 0), min(stop + halo, len(relief_um))
         inner = slice(start - top, stop - top)
         relief, codes = relief_um[top:bottom], classes[top:bottom]
-        for names in (("land", "friction-ridge print"), ("etched",)):
+        for names, rim_px in ((LANDS, RIM_PX), (FLOORS, max(RIM_PX, cutoff_px / 2 + 1))):
             ground = np.isin(codes, [CLASS_CODE[name] for name in names]) & np.isfinite(relief)
             if ground[inner].any():
-                texture[start:stop] += _short_waves(relief, ground, cutoff_px)[inner]
+                texture[start:stop] += _short_waves(relief, ground, cutoff_px, rim_px)[inner]
     texture[np.isnan(relief_um)] = np.nan
     return texture
 
 
-def _short_waves(relief_um: np.ndarray, ground: np.ndarray, cutoff_px: float) -> np.ndarray:
+def _short_waves(relief_um: np.ndarray, ground: np.ndarray, cutoff_px: float, rim_px: float) -> np.ndarray:
     import cv2
 
     weights = gaussian_weights(cutoff_px)
     inside_px = cv2.distanceTransform(np.pad(ground, 1, mode="edge").astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
-    inner = inside_px > RIM_PX
+    inner = inside_px > rim_px
     known, here = np.where(inner, relief_um, 0).astype(np.float32), inner.astype(np.float32)
     total, share = (
         cv2.sepFilter2D(part, cv2.CV_32F, weights, weights, borderType=cv2.BORDER_CONSTANT) for part in (known, here)
     )
-    fade = np.clip((inside_px - RIM_PX) / max(cutoff_px / 2, 1.0), 0, 1)
+    fade = np.clip((inside_px - rim_px) / max(cutoff_px / 2, 1.0), 0, 1)
     return np.where(inner, fade * (known - total / np.maximum(share, 1e-6)), 0)

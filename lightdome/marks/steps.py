@@ -13,6 +13,7 @@ from lightdome.marks.features import COLUMNS, collection, table_row, traces_as_j
 from lightdome.marks.field import above_floors, field_of
 from lightdome.marks.records import CLASS_CODE
 from lightdome.marks.split import BANDS, split
+from lightdome.marks.summary import summary_of
 from lightdome.provenance import Provenance
 from lightdome.raster import Band, Grid, Raster, Window
 from lightdome.store import open_raster, raster_writer, read_json, write_json, write_raster, write_table
@@ -84,11 +85,12 @@ def classify_marks(
     marks: Path,
     table: Path,
     classes: Path,
+    summary: Path,
 ) -> None:
     """Section, most likely cause, evidence and confidence of every mark.
 
-    Writes `marks` (GeoJSON in plate mm), `table` (the same as CSV) and `classes` (band class). No mark at all is a
-    result: an empty collection, a table of its header alone, classes all 0.
+    Writes `marks` (GeoJSON in plate mm), `table` (the same as CSV), `classes` (band class) and `summary` (statistics).
+    No mark at all is a result: an empty collection, a table of its header alone, classes all 0.
     """
     sources = [height, height_uncertainty, reflectance, traces, areas]
     height_um, grid = _band(height, "height")
@@ -118,6 +120,8 @@ def classify_marks(
     write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
     write_table(table, COLUMNS, [table_row(mark) for mark in found])
     write_json(marks, {**collection(found, grid), "provenance": provenance.as_dict()})
+    facts = summary_of(found, painted, grid, np.isfinite(height_um))
+    write_json(summary, {**facts, "provenance": provenance.as_dict()})
 
 
 def split_relief(
@@ -158,10 +162,13 @@ def split_relief(
     if (codes == CLASS_CODE["scratch"]).any() and not any(f["properties"]["class"] == "scratch" for f in features):
         raise MarkError(f"{classes}: shows scratches, but {marks} has none; run classify-marks again")
     parts = split(height_um, codes, lines, form_cutoff_mm / grid.pitch_mm, texture_cutoff_mm / grid.pitch_mm)
-    provenance = Provenance.of("split-relief", [height, marks, classes], settings)
-    with raster_writer(relief, grid, [Band(name, "um") for name in BANDS], provenance) as writer:
-        for rows, bands in parts.strips():
-            writer.write(bands, Window(rows.start, min(rows.stop, grid.shape[0]), 0, grid.shape[1]))
+    sources = [height, marks, classes]
+    bands = [Band(name, "um") for name in BANDS]
+    with raster_writer(relief, grid, bands, Provenance.of("split-relief", sources, settings)) as writer:
+        for rows, strip in parts.strips():
+            writer.write(strip, Window(rows.start, min(rows.stop, grid.shape[0]), 0, grid.shape[1]))
+    # what the texture is does not touch the other products
+    provenance = Provenance.of("split-relief", sources, {"form_cutoff_mm": form_cutoff_mm})
     etched_um = height_um - parts.form_um
     etched_um -= parts.scratch_um
     write_raster(etched_height, Raster(etched_um[None], grid, (Band("etched_height", "um"),)), provenance)

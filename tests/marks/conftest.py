@@ -118,6 +118,7 @@ def _examiner(tmp_path: Path) -> Callable[..., Products]:
             marks=folder / "marks.geojson",
             table=folder / "marks.csv",
             classes=classes,
+            summary=folder / "summary.json",
         )
         split_relief(
             height=height,

@@ -45,6 +45,7 @@ rule classify_marks:
             labels={"plate": "{plate}", "side": "{side}", "field": "{field}", "map": "table of marks"},
         ),
         classes=f"{FIELD}/marks/class.tif",
+        summary=f"{FIELD}/marks/summary.json",
     log:
         f"{FIELD}/logs/classify-marks.log",
     benchmark:
@@ -58,7 +59,8 @@ rule classify_marks:
     shell:
         "lightdome classify-marks --height {input.height:q} --height-uncertainty {input.height_uncertainty:q}"
         " --reflectance {input.reflectance:q} --traces {input.traces:q} --areas {input.areas:q}"
-        " --marks {output.marks:q} --table {output.table:q} --classes {output.classes:q} 2> {log:q}"
+        " --marks {output.marks:q} --table {output.table:q} --classes {output.classes:q} --summary {output.summary:q}"
+        " 2> {log:q}"
 
 
 rule split_relief:
