@@ -24,13 +24,18 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     add_products(
         classify,
         reads=("height", "height-uncertainty", "reflectance", "stack", "traces", "areas"),
-        writes=("marks", "table", "classes"),
+        writes=("marks", "table", "classes", "summary"),
     )
     classify.set_defaults(run=_classify_marks)
 
     split = subparsers.add_parser("split-relief", help="separate the etched relief from later marks")
-    add_products(split, reads=("height", "marks", "classes"), writes=("etched-height", "scratch-height"))
+    add_products(
+        split,
+        reads=("height", "marks", "classes"),
+        writes=("etched-height", "scratch-height", "relief", "fill-mask"),
+    )
     split.add_argument("--form-cutoff-mm", type=float, default=8.0, help="wavelength of which half is form, mm")
+    split.add_argument("--texture-cutoff-mm", type=float, default=0.25, help="wavelength of which half is texture, mm")
     split.set_defaults(run=_split_relief)
 
 

@@ -24,6 +24,9 @@ PLACES = {
     "classes": "marks/class.tif",
     "etched-height": "marks/etched_height.tif",
     "scratch-height": "marks/scratch_height.tif",
+    "relief": "marks/relief.tif",
+    "fill-mask": "marks/fill_mask.tif",
+    "summary": "marks/summary.json",
     "coefficients": "relight/coefficients.tif",
     "lobe-model": "relight/lobe.tif",
 }

@@ -1,10 +1,7 @@
-"""Height = form + etched relief + later marks: a low-pass takes out the form, a fill takes out the scratches."""
+"""The form of a height map: what an areal Gaussian low-pass keeps."""
 
 import numpy as np
-from scipy.ndimage import find_objects, label
 from scipy.signal import fftconvolve
-from scipy.sparse import coo_array
-from scipy.sparse.linalg import spsolve
 
 from lightdome.marks.reference import CUTOFF_TO_SIGMA
 
@@ -51,52 +48,3 @@ def _same(part: np.ndarray, kernel: np.ndarray, axis: int) -> np.ndarray:
     reach = kernel.size // 2
     full = fftconvolve(part, kernel, mode="full", axes=axis)
     return np.take(full, np.arange(reach, reach + part.shape[axis]), axis=axis)
-
-
-def fill_across(height_um: np.ndarray, taken: np.ndarray) -> np.ndarray:
-    """Height with the pixels of a mask replaced by a smooth continuation of what lies beside them; float32.
-
-    height_um : (rows, columns), um. taken : (rows, columns) bool. NaN stays NaN; a piece of the mask with no known
-    pixel beside it stays as it is, since nothing tells what was there. Method: the harmonic function that takes the
-    heights beside (Laplace's equation on the five-point star), solved piece by piece.
-    """
-    filled = height_um.astype(np.float32, copy=True)
-    unknown = taken & np.isfinite(height_um)
-    pieces, _ = label(unknown)
-    for number, window in enumerate(find_objects(pieces), 1):
-        rows = slice(max(window[0].start - 1, 0), window[0].stop + 1)
-        cols = slice(max(window[1].start - 1, 0), window[1].stop + 1)
-        inside = pieces[rows, cols] == number
-        values = _harmonic(height_um[rows, cols].astype(float), inside, taken[rows, cols])
-        if values is not None:
-            filled[rows, cols][inside] = values
-    return filled
-
-
-def _harmonic(height_um: np.ndarray, inside: np.ndarray, taken: np.ndarray) -> np.ndarray | None:
-    """Values of the inside pixels, in reading order; None where no known pixel outside the mask touches them."""
-    count = int(inside.sum())
-    number = np.full((inside.shape[0] + 2, inside.shape[1] + 2), -1)
-    number[1:-1, 1:-1][inside] = np.arange(count)
-    around = np.pad(np.where(taken, np.nan, height_um), 1, constant_values=np.nan)
-    row, col = (axis + 1 for axis in np.nonzero(inside))
-    diagonal, right = np.zeros(count), np.zeros(count)
-    first, second = [], []
-    for r, c in ((0, 1), (0, -1), (1, 0), (-1, 0)):
-        other, value = number[row + r, col + c], around[row + r, col + c]
-        linked, known = other >= 0, np.isfinite(value)
-        diagonal += linked | known
-        right[known] += value[known]
-        first.append(np.flatnonzero(linked))
-        second.append(other[linked])
-    i, j = np.concatenate(first), np.concatenate(second)
-    if (diagonal == np.bincount(i, minlength=count)).all():
-        return None
-    matrix = coo_array(
-        (
-            np.concatenate([diagonal, -np.ones(len(i))]),
-            (np.concatenate([np.arange(count), i]), np.concatenate([np.arange(count), j])),
-        ),
-        shape=(count, count),
-    )
-    return np.atleast_1d(spsolve(matrix.tocsc(), right))

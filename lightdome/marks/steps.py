@@ -1,8 +1,9 @@
 """The steps of this word: paths in, paths out."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -14,10 +15,11 @@ from lightdome.marks.field import above_floors, field_of
 from lightdome.marks.paint import painted
 from lightdome.marks.prints import find_prints, print_marks, unseen, without_ridges
 from lightdome.marks.records import CLASS_CODE, Roughness
-from lightdome.marks.relief import fill_across, form_of
+from lightdome.marks.split import BANDS, split
+from lightdome.marks.summary import summary_of
 from lightdome.provenance import Provenance
-from lightdome.raster import Band, Grid, Raster
-from lightdome.store import open_raster, open_stack, read_json, write_json, write_raster, write_table
+from lightdome.raster import Band, Grid, Raster, Window
+from lightdome.store import open_raster, open_stack, raster_writer, read_json, write_json, write_raster, write_table
 from lightdome.tiles import TILE_PX, tiles
 from lightdome.units import UM_PER_MM
 
@@ -91,12 +93,13 @@ def classify_marks(
     marks: Path,
     table: Path,
     classes: Path,
+    summary: Path,
     stack: Path | None = None,
 ) -> None:
     """Section, most likely cause, evidence and confidence of every mark.
 
-    Writes `marks` (GeoJSON in plate mm), `table` (the same as CSV) and `classes` (band class). No mark at all is a
-    result: an empty collection, a table of its header alone, classes all 0.
+    Writes `marks` (GeoJSON in plate mm), `table` (the same as CSV), `classes` (band class) and `summary` (statistics).
+    No mark at all is a result: an empty collection, a table of its header alone, classes all 0.
 
     stack : of the photographs, for their mean colour; None: colour is not looked at.
     """
@@ -139,6 +142,7 @@ def classify_marks(
     unsaid = unseen(grid.pitch_mm)
     notes = {"notes": [unsaid]} if unsaid else {}
     write_json(marks, {**collection(found, grid), **notes, "provenance": provenance.as_dict()})
+    write_json(summary, {**summary_of(found, coded, grid, np.isfinite(height_um)), "provenance": provenance.as_dict()})
 
 
 def _gloss_and_colour(
@@ -171,33 +175,62 @@ def split_relief(
     classes: Path,
     etched_height: Path,
     scratch_height: Path,
+    relief: Path,
+    fill_mask: Path,
     form_cutoff_mm: float = 8.0,
+    texture_cutoff_mm: float = 0.25,
 ) -> None:
-    """Form, etched relief and later marks, adding up to the height.
+    """Form, etched relief, tooled lines, scratches, spots and texture, adding up to the height. NaN stays NaN.
 
-    form = areal Gaussian low-pass of the height; scratch_height = height less a smooth fill across the scratches,
-    non-zero on them alone; etched_height = height - form - scratch_height. NaN stays NaN.
+    Writes `relief` with a band each: form (areal Gaussian low-pass of the height); scratch, spots (pits and deposits)
+    and tooled (what those marks added to the height or took away; zero elsewhere); texture (short waves of land and of
+    the floors of etched areas); etched (what remains: the picture's lines, walls and tones). `scratch_height` is the
+    scratch band, `etched_height` = etched + tooled + spots + texture: together the height less its form.
+    `fill_mask` says how `etched_height` was found: 0 as measured, 1 less the scratch's section (under its ridges),
+    2 continued from beside (its groove).
 
     form_cutoff_mm : wavelength of which half goes to the form (ISO 16610-61). 8 mm keeps the relief of lettering and
     tone and leaves out what photometric heights do not know (an error of lamps or gain bends the whole plate).
+    texture_cutoff_mm : wavelength of which half goes to the texture; lines narrower than it have none.
     """
-    if not (np.isfinite(form_cutoff_mm) and form_cutoff_mm > 0):
-        raise MarkError(f"split_relief: form_cutoff_mm must be positive, got {form_cutoff_mm}; correct the setting")
+    settings = {"form_cutoff_mm": form_cutoff_mm, "texture_cutoff_mm": texture_cutoff_mm}
+    for name, value in settings.items():
+        if not (np.isfinite(value) and value > 0):
+            raise MarkError(f"split_relief: {name} must be positive, got {value}; correct the setting")
     height_um, grid = _band(height, "height")
     codes, _ = _band(classes, "class", like=(height, grid))
-    scratched = codes == CLASS_CODE["scratch"]
     features = read_json(marks).get("features")
     if not isinstance(features, Sequence):
         raise MarkError(f"{marks}: has no list of features; run classify-marks again")
-    if scratched.any() and not any(feature["properties"]["class"] == "scratch" for feature in features):
+    lines = _centre_lines(marks, features, grid)
+    if (codes == CLASS_CODE["scratch"]).any() and not any(f["properties"]["class"] == "scratch" for f in features):
         raise MarkError(f"{classes}: shows scratches, but {marks} has none; run classify-marks again")
-    scratch_um = height_um - fill_across(height_um, scratched)
-    provenance = Provenance.of("split-relief", [height, marks, classes], {"form_cutoff_mm": form_cutoff_mm})
-    etched_um = height_um
-    etched_um -= form_of(height_um, form_cutoff_mm / grid.pitch_mm)
-    etched_um -= scratch_um
+    parts = split(height_um, codes, lines, form_cutoff_mm / grid.pitch_mm, texture_cutoff_mm / grid.pitch_mm)
+    sources = [height, marks, classes]
+    bands = [Band(name, "um") for name in BANDS]
+    with raster_writer(relief, grid, bands, Provenance.of("split-relief", sources, settings)) as writer:
+        for rows, strip in parts.strips():
+            writer.write(strip, Window(rows.start, min(rows.stop, grid.shape[0]), 0, grid.shape[1]))
+    # what the texture is does not touch the other products
+    provenance = Provenance.of("split-relief", sources, {"form_cutoff_mm": form_cutoff_mm})
+    etched_um = height_um - parts.form_um
+    etched_um -= parts.scratch_um
     write_raster(etched_height, Raster(etched_um[None], grid, (Band("etched_height", "um"),)), provenance)
-    write_raster(scratch_height, Raster(scratch_um[None], grid, (Band("scratch_height", "um"),)), provenance)
+    write_raster(scratch_height, Raster(parts.scratch_um[None], grid, (Band("scratch_height", "um"),)), provenance)
+    write_raster(fill_mask, Raster(parts.fill[None], grid, (Band("fill", "1"),)), provenance, dtype="uint8")
+
+
+def _centre_lines(marks: Path, features: Sequence[Mapping[str, Any]], grid: Grid) -> dict[str, list[np.ndarray]]:
+    """Centre lines (n, 2), row and column, of the long marks, by class."""
+    lines: dict[str, list[np.ndarray]] = {}
+    try:
+        for feature in features:
+            if feature["geometry"]["type"] == "LineString":
+                x, y = np.array(feature["geometry"]["coordinates"], float)[:, :2].T
+                lines.setdefault(feature["properties"]["class"], []).append(np.stack(grid.to_pixel(x, y), axis=1))
+    except (KeyError, TypeError, ValueError, IndexError) as error:
+        raise MarkError(f"{marks}: a feature lacks or spoils {error}; run classify-marks again") from error
+    return lines
 
 
 def _band(path: Path, name: str, like: tuple[Path, Grid] | None = None) -> tuple[np.ndarray, Grid]:

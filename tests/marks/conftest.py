@@ -127,6 +127,7 @@ def _examiner(tmp_path: Path) -> Callable[..., Products]:
             marks=folder / "marks.geojson",
             table=folder / "marks.csv",
             classes=classes,
+            summary=folder / "summary.json",
         )
         split_relief(
             height=height,
@@ -134,6 +135,8 @@ def _examiner(tmp_path: Path) -> Callable[..., Products]:
             classes=classes,
             etched_height=folder / "etched_height.tif",
             scratch_height=folder / "scratch_height.tif",
+            relief=folder / "relief.tif",
+            fill_mask=folder / "fill_mask.tif",
         )
         return Products(folder)
 

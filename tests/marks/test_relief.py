@@ -3,7 +3,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from lightdome.marks.reference import CUTOFF_TO_SIGMA
-from lightdome.marks.relief import fill_across, form_of
+from lightdome.marks.relief import form_of
 
 
 @pytest.mark.parametrize(("ratio", "kept"), [(0.5, 0.0625), (1, 0.5), (2, 0.841), (3, 0.926), (5, 0.973)])
@@ -36,48 +36,3 @@ def test_form_of_a_constant_plate_is_the_plate():
 
 def test_form_of_an_unknown_plate_is_unknown():
     assert np.isnan(form_of(np.full((5, 6), np.nan, np.float32), 3.0)).all()
-
-
-@pytest.mark.parametrize("surface", ["plane", "saddle", "cubic"])
-def test_fill_restores_a_harmonic_surface_exactly(surface):
-    # analytic: these solve Laplace's equation, on the five-point star too
-    y, x = np.mgrid[:50, :70] - 25.0
-    heights = {"plane": 2 * x - y + 3, "saddle": x * y / 20, "cubic": (x**3 - 3 * x * y**2) / 500}[surface]
-    taken = (np.abs(y - 0.3 * x + 8) < 3) & (x > -15) & (x < 30)
-    scratched = np.where(taken, heights - 40, heights)
-    np.testing.assert_allclose(fill_across(scratched, taken), heights, atol=2e-4)
-
-
-def test_fill_leaves_everything_else_as_it_is():
-    rng = np.random.default_rng(2)
-    height = rng.normal(0, 5, (60, 80)).astype(np.float32)
-    taken = np.zeros(height.shape, bool)
-    taken[20:24, 10:70] = True
-    filled = fill_across(height, taken)
-    np.testing.assert_array_equal(filled[~taken], height[~taken])
-    assert filled[taken].std() < height[taken].std()
-
-
-def test_fill_reaches_over_the_edge_of_the_field_and_past_unknown_pixels():
-    height = np.full((20, 30), 4.0, np.float32)
-    height[8:12, :] = -10
-    height[9, 14] = np.nan
-    taken = np.zeros(height.shape, bool)
-    taken[8:12, :] = True
-    filled = fill_across(height, taken)
-    assert np.isnan(filled[9, 14])
-    filled[9, 14] = 4
-    np.testing.assert_allclose(filled, 4, atol=1e-5)
-
-
-def test_fill_with_nothing_beside_leaves_the_piece():
-    height = np.full((10, 10), np.nan, np.float32)
-    height[4:6, 4:6] = [[1, 2], [3, 4]]
-    taken = np.zeros(height.shape, bool)
-    taken[4:6, 4:6] = True
-    np.testing.assert_array_equal(fill_across(height, taken), height)
-
-
-def test_nothing_taken_nothing_filled():
-    height = np.random.default_rng(3).normal(0, 1, (8, 9)).astype(np.float32)
-    np.testing.assert_array_equal(fill_across(height, np.zeros(height.shape, bool)), height)

@@ -229,12 +229,14 @@ def test_products_of_different_fields_are_refused_in_one_sentence(examined, tmp_
     small_grid = Grid((10, 12), 0.05)
     raster = Raster(np.zeros((1, 10, 12), np.uint8), small_grid, (Band("class", "1"),))
     write_raster(small, raster, Provenance("test", {}, {}), dtype="uint8")
-    wanted = {"etched_height": tmp_path / "e.tif", "scratch_height": tmp_path / "s.tif"}
+    names = ("etched_height", "scratch_height", "relief", "fill_mask")
+    wanted = {name: tmp_path / f"{name}.tif" for name in names}
     height, marks = products.folder / "height.tif", products.folder / "marks.geojson"
     with pytest.raises(GridError, match=r"12 x 10 pixels .* height.tif has 320 x 220"):
         split_relief(height=height, marks=marks, classes=small, **wanted)
     command = ["split-relief", "--height", str(height), "--marks", str(marks), "--classes", str(small)]
-    command += ["--etched-height", str(wanted["etched_height"]), "--scratch-height", str(wanted["scratch_height"])]
+    for name in names:
+        command += [f"--{name.replace('_', '-')}", str(wanted[name])]
     assert main(command) == 2
     said = capsys.readouterr().err.strip().splitlines()
     assert said[-1].startswith("lightdome: error: ")
@@ -260,6 +262,7 @@ def test_spoilt_traces_are_refused(examined, tmp_path):
         "marks": products.folder / "again.geojson",
         "table": products.folder / "again.csv",
         "classes": products.folder / "again.tif",
+        "summary": products.folder / "again.json",
     }
     facts = read_json(paths["traces"])
     del facts["traces"][0]["points_mm"]

@@ -48,6 +48,7 @@ rule classify_marks:
             labels={"plate": "{plate}", "side": "{side}", "field": "{field}", "map": "table of marks"},
         ),
         classes=f"{FIELD}/marks/class.tif",
+        summary=f"{FIELD}/marks/summary.json",
     log:
         f"{FIELD}/logs/classify-marks.log",
     benchmark:
@@ -61,7 +62,8 @@ rule classify_marks:
     shell:
         "lightdome classify-marks --height {input.height:q} --height-uncertainty {input.height_uncertainty:q}"
         " --reflectance {input.reflectance:q} --stack {input.stack:q} --traces {input.traces:q} --areas {input.areas:q}"
-        " --marks {output.marks:q} --table {output.table:q} --classes {output.classes:q} 2> {log:q}"
+        " --marks {output.marks:q} --table {output.table:q} --classes {output.classes:q} --summary {output.summary:q}"
+        " 2> {log:q}"
 
 
 rule split_relief:
@@ -73,6 +75,8 @@ rule split_relief:
     output:
         etched_height=f"{FIELD}/marks/etched_height.tif",
         scratch_height=f"{FIELD}/marks/scratch_height.tif",
+        relief=f"{FIELD}/marks/relief.tif",
+        fill_mask=f"{FIELD}/marks/fill_mask.tif",
     log:
         f"{FIELD}/logs/split-relief.log",
     benchmark:
@@ -86,4 +90,5 @@ rule split_relief:
         code=code_mark("marks"),
     shell:
         "lightdome split-relief --height {input.height:q} --marks {input.marks:q} --classes {input.classes:q}"
-        " --etched-height {output.etched_height:q} --scratch-height {output.scratch_height:q} {params.flags} 2> {log:q}"
+        " --etched-height {output.etched_height:q} --scratch-height {output.scratch_height:q}"
+        " --relief {output.relief:q} --fill-mask {output.fill_mask:q} {params.flags} 2> {log:q}"
