@@ -275,21 +275,26 @@ def _with_crossings(maps: Maps, marks: list[Mark], lines: list[_Line], ids_of_ar
     """
     first = len(marks) - len(lines)
     found: dict[str, list[dict[str, str | None]]] = {mark.id: [] for mark in marks}
+    sentences: dict[str, list[str]] = {mark.id: [] for mark in marks}
 
-    def note(one: str, other: str, later: str | None, evidence: str) -> None:
-        found[one].append({"id": other, "later": later, "evidence": evidence})
-        found[other].append({"id": one, "later": later, "evidence": evidence})
+    def note(one: str, other: str, later: str | None, sentence: str | None) -> None:
+        for here, there in ((one, other), (other, one)):
+            found[here].append({"id": there, "later": later})
+            if sentence is not None:
+                sentences[here].append(sentence)
 
     for index, line in enumerate(lines):
         for label in line.measured.areas:
             if label in ids_of_areas:
-                note(marks[first + index].id, ids_of_areas[label], None, "A line and an area: not compared.")
+                note(marks[first + index].id, ids_of_areas[label], None, None)
     grooves = [_groove(line, mark.id) for line, mark in zip(lines, marks[first:], strict=True)]
     met = crossings([groove.points_px for groove in grooves])
     told = orders(maps.flat_um, maps.u_height_um, maps.labels, maps.wide, grooves, met)
     for (a, b), order in zip(met, told, strict=True):
-        note(grooves[a].name, grooves[b].name, order.later, order.sentence)
-    return [replace(mark, crosses=tuple(found[mark.id])) for mark in marks]
+        note(grooves[a].name, grooves[b].name, order.later, order.sentence if order.later else None)
+    return [
+        replace(mark, crosses=tuple(found[mark.id]), evidence=(*mark.evidence, *sentences[mark.id])) for mark in marks
+    ]
 
 
 def _groove(line: _Line, name: str) -> Groove:

@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 
 from lightdome.marks.centre import centred
+from lightdome.marks.crossings import dense
 from lightdome.marks.events import events
 from lightdome.marks.joins import rejoin_corners, split_at_corners
 from lightdome.marks.records import Trace
+from lightdome.marks.traces import smooth_line
 
 
 def path(*corners):
@@ -45,9 +47,9 @@ def test_a_centre_line_lies_within_a_tenth_of_a_pixel(degrees):
     height = -10 * np.clip(1 - np.abs(away) / 4.5, 0, 1)
     height = np.minimum(height, -6 * np.clip(1 - np.abs(row * np.sin(angle) - col * np.cos(angle)) / 3, 0, 1))
     height += np.random.default_rng(degrees).normal(0, 0.05, height.shape)
-    along = np.linspace(-55, 55, 40)
-    points = np.stack([-along * np.sin(angle) + 79.5, along * np.cos(angle) + 79.5], axis=1)
-    found = centred(Trace(np.rint(points), 4.5, "valley"), height).points_px - 79.5
+    along = np.linspace(-55, 55, 110)
+    points = np.rint(np.stack([-along * np.sin(angle) + 80.5, along * np.cos(angle) + 79.5], axis=1))
+    found = dense(centred(Trace(smooth_line(points), 4.5, "valley"), height).points_px) - 79.5
     off = found[:, 0] * np.cos(angle) + found[:, 1] * np.sin(angle) - 0.3
     assert np.sqrt((off**2).mean()) < 0.1
 
