@@ -95,8 +95,8 @@ def _fine(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawing:
     for _ in range(int(rng.integers(0, 4))):  # drypoint
         width = rng.uniform(2.5, 6) * um
         path = _path(rng, side_mm, side_mm * rng.uniform(0.12, 0.35), rng.normal(0, 0.5))
-        lean = float(rng.choice([-1, 1]) * rng.uniform(0.3, 0.95))
-        removed = rng.uniform(0.0, 0.25)
+        lean = float(rng.choice([-1, 1]) * rng.uniform(0.1, 0.95))
+        removed = rng.uniform(0.0, 0.5)
         cuts.append(Cut(path, width, width * rng.uniform(0.15, 0.4), TOOLED, removed, rng.uniform(0.1, 0.4), lean))
     cuts += _scratches(rng, side_mm, um, (1.5, 12.0))
     pits = tuple(
@@ -140,8 +140,8 @@ def _blob(rng: np.random.Generator, side_mm: float, um: float, larger: float = 1
 
 
 def _burin(rng: np.random.Generator, path: tuple, um: float) -> Cut:
-    width = rng.uniform(3.5, 16) * um
-    removed = 1 - rng.uniform(0, 0.12) ** 1.5
+    width = rng.uniform(2.0, 16) * um
+    removed = 1 - rng.uniform(0, 0.06) ** 1.5
     return Cut(
         path,
         width,
@@ -173,7 +173,7 @@ def _scratches(rng: np.random.Generator, side_mm: float, um: float, widths_px: t
             width,
             width * rng.uniform(0.12, 0.45),
             SCRATCH,
-            float(np.clip(rng.beta(1.5, 2.5), 0, 0.75)),
+            float(rng.uniform(0.0, 0.97)),
             rng.uniform(0.01, 0.25),
             float(np.clip(rng.normal(0, 0.35), -0.95, 0.95)),
             rng.uniform(0, 1),

@@ -1,5 +1,7 @@
 """Centre lines to a fraction of a pixel: each point moved across its line to where the groove lies."""
 
+from dataclasses import replace
+
 import numpy as np
 from scipy.ndimage import gaussian_filter1d, median_filter
 from skimage.measure import approximate_polygon
@@ -48,4 +50,4 @@ def _centred_once(trace: Trace, above_um: np.ndarray) -> Trace:
     window = 2 * round(width) + 5
     moved = gaussian_filter1d(median_filter(moved, window, mode="nearest"), width / 2 + 2, mode="nearest")
     line = approximate_polygon(places + moved[:, None] * right, SIMPLIFY_PX)
-    return Trace(line, trace.width_px, trace.kind, trace.glint_share) if len(line) >= 2 else trace
+    return replace(trace, points_px=line) if len(line) >= 2 else trace

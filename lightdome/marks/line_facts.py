@@ -30,6 +30,8 @@ FACTS = {
     "parallel": "logarithm of one and the number of lines that run beside it",
     "gloss": "logarithm of the roughness of its floor over that of the land beside",
     "glint": "share of its length where one slope does not explain the light",
+    "shine": "logarithm of how far it stands out of the noise there",
+    "stands_out": "logarithm of its depth over the roughness of the land",
 }
 """What each number is; the logarithms are natural."""
 LEAST_RATIO = 0.003
@@ -61,10 +63,12 @@ def facts_of(
     inside_share: float,
     roughness: np.ndarray,
     around: Surroundings,
+    land_um: float,
 ) -> dict[str, float]:
     """The numbers of one line by the names in `FACTS`; NaN where they are not known.
 
     inside_share : share of the line inside etched areas. roughness : (rows, columns) of the lobe, NaN where unknown.
+    land_um : standard deviation of the land at the scale of the line.
     """
     facts = dict.fromkeys(FACTS, float("nan"))
     arc, chord = _departures(trace.points_px)
@@ -73,6 +77,8 @@ def facts_of(
     facts["inside"] = float(inside_share > 1 - BOTH_SHARE)
     facts["crossed"], facts["parallel"] = float(np.log1p(around.crossed)), float(np.log1p(len(around.beside)))
     facts["glint"] = trace.glint_share
+    if trace.glint_strength > 0:
+        facts["shine"] = float(np.log(trace.glint_strength))
     width = trace.width_px if section is None else section.width_px
     facts["length"] = float(np.log(max(trace.length_px / max(width, 1.0), 1.0)))
     if section is None:
@@ -83,6 +89,7 @@ def facts_of(
     facts["burr_lower"] = float(np.clip(min(ridges) * lower / section.depth_um, 0, 2))
     facts["removed"] = float(np.clip(1 - (1 - section.removed_fraction) * higher, -1, 1))
     facts["floor"] = section.sharp_floor_ratio
+    facts["stands_out"] = float(np.log(max(section.depth_um / max(land_um, 1e-6), 1e-3)))
     facts["wall"] = section.wall_angle_deg
     facts["aspect"] = float(np.log(np.tan(np.radians(max(section.wall_angle_deg, 0.1)))))
     facts["taper"] = float(np.clip(section.end_share, 0, 1.5))

@@ -96,7 +96,9 @@ def measure_lines(ground: Ground, traces: Sequence[Trace]) -> list[Line]:
     found = []
     for place, ((trace, section), others) in enumerate(zip(kept, around, strict=True)):
         area = _read(ground.area, trace)
-        facts = facts_of(trace, section, float((area > 0).mean()), ground.lobe_roughness, others)
+        facts = facts_of(
+            trace, section, float((area > 0).mean()), ground.lobe_roughness, others, ground.roughness.at(trace.width_px)
+        )
         areas = tuple(int(value) for value in np.unique(area[area > 0]))
         found.append(Line(trace, section, facts, areas, place, others.beside))
     return found

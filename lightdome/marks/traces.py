@@ -77,14 +77,16 @@ def _kind(strength: np.ndarray, path: np.ndarray) -> int:
     return int((strength[index[:, 0], index[:, 1]] > 0).mean() > 0.5)
 
 
-def _share_of(seen: np.ndarray, path: np.ndarray) -> float:
-    """Share of a path's pixels (n, 2) that lie within a pixel of a crest."""
-    rows, cols = seen.shape
-    near = np.zeros(len(path), bool)
+def _shine(glints: np.ndarray, least: float, path: np.ndarray) -> tuple[float, float]:
+    """Share of a path's pixels (n, 2) that lie within a pixel of a shining crest, and the median strength there."""
+    rows, cols = glints.shape
+    strongest = np.zeros(len(path), np.float32)
     for row in (-1, 0, 1):
         for col in (-1, 0, 1):
-            near |= seen[np.clip(path[:, 0] + row, 0, rows - 1), np.clip(path[:, 1] + col, 0, cols - 1)]
-    return float(near.mean())
+            at = np.clip(path[:, 0] + row, 0, rows - 1), np.clip(path[:, 1] + col, 0, cols - 1)
+            np.maximum(strongest, glints[at], out=strongest)
+    seen = strongest > least
+    return float(seen.mean()), float(np.median(strongest[seen])) if seen.any() else 0.0
 
 
 def traces(
@@ -117,6 +119,6 @@ def traces(
             continue
         line = smooth_line(path)
         if len(line) >= 2 and np.ptp(line, axis=0).max() > 0:
-            share = 0.0 if glints is None else _share_of(glints > WEAK * threshold, index)
-            found.append(Trace(line, width_px, kind, share))
+            shine = (0.0, 0.0) if glints is None else _shine(glints, WEAK * threshold, index)
+            found.append(Trace(line, width_px, kind, *shine))
     return found
