@@ -5,11 +5,11 @@ from typing import Any
 import numpy as np
 from marked_canvas import Canvas
 
+MOST_COMPARED = 500
+
 
 def meetings(one: np.ndarray, other: np.ndarray) -> np.ndarray:
     """Places (k, 2) where two polylines (n, 2), (m, 2) cross."""
-    if (one.min(axis=0) > other.max(axis=0)).any() or (other.min(axis=0) > one.max(axis=0)).any():
-        return np.zeros((0, 2))
     a, r = one[:-1, None], np.diff(one, axis=0)[:, None]
     b, s = other[None, :-1], np.diff(other, axis=0)[None]
     area = r[..., 0] * s[..., 1] - r[..., 1] * s[..., 0]
@@ -22,10 +22,18 @@ def meetings(one: np.ndarray, other: np.ndarray) -> np.ndarray:
 
 
 def with_crossings(canvas: Canvas) -> list[dict[str, Any]]:
-    """Truth of all marks with ids and `crosses`: id, later (None: made at once) and the place in plate mm."""
+    """Truth of all marks with ids and `crosses`: id, later (None: made at once) and the place in plate mm.
+
+    Where there are more marks than anyone compares, `crosses` stays empty.
+    """
     marks = [dict(mark, id=f"T{index:03d}", crosses=[]) for index, mark in enumerate(canvas.marks, 1)]
+    if len(marks) > MOST_COMPARED:
+        return marks
     half = canvas.side_um / 2
     lines = [mark for mark in marks if "points" in mark]
+    lows, highs = (
+        np.array([edge(line["points"], axis=0) for line in lines]).reshape(-1, 2) for edge in (np.min, np.max)
+    )
 
     def note(one: dict[str, Any], other: dict[str, Any], at: np.ndarray) -> None:
         later = None if one["order"] == other["order"] else max((one, other), key=lambda mark: mark["order"])["id"]
@@ -34,7 +42,8 @@ def with_crossings(canvas: Canvas) -> list[dict[str, Any]]:
         other["crosses"].append({"id": one["id"], "later": later, "at_mm": at_mm})
 
     for index, one in enumerate(lines):
-        for other in lines[index + 1 :]:
+        near = ((lows <= highs[index]) & (highs >= lows[index])).all(axis=1)
+        for other in (lines[place] for place in np.flatnonzero(near) if place > index):
             for at in meetings(one["points"][::3], other["points"][::3]):
                 note(one, other, at)
     for area in (mark for mark in marks if "outline" in mark and mark["class"] == "etched"):
