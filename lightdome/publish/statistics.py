@@ -96,7 +96,7 @@ def _spread(facts: Mapping[str, Any]) -> str:
         return UNKNOWN
     low, high = facts["median_interval_95"]
     sure = "interval unknown" if low is None or high is None else f"{figures(low)} to {figures(high)}"
-    return f"{figures(shares['p50'])} ({sure}); 5–95 %: {figures(shares['p5'])} to {figures(shares['p95'])}"
+    return f"{figures(shares['p50'])} ({sure}), {figures(shares['p5'])} to {figures(shares['p95'])}"
 
 
 def _region_row(region: Mapping[str, Any]) -> dict[str, str]:

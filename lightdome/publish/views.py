@@ -48,7 +48,7 @@ MAPS = (
         "etched_height",
         "The picture as it was made",
         "The height less its form and less the scratches. Beside a scratch its own section is taken off; its groove is "
-        "continued from beside (marks/fill_mask.tif says where). Scratches that were not found or not called so are still "
+        "continued from beside (marks/fill_mask.tif says where). What was not called a scratch is still "
         f"in it. {HEIGHT_NOTE}",
         "cividis",
         "low-high",
