@@ -8,7 +8,7 @@ from pypdf import PdfReader
 
 from lightdome.marks.records import Mark
 from lightdome.marks.summary import summary_of
-from lightdome.publish import chart
+from lightdome.publish import chart, pictures
 from lightdome.publish.gather import draw_field, read_plate
 from lightdome.publish.records import Sheet
 from lightdome.publish.statistics import TITLES, statistics_of
@@ -70,13 +70,13 @@ def test_a_rose_points_where_the_lines_run():
     assert leaning([(-1, 1), (1, -1)]) < -0.5
 
 
-def test_the_region_with_the_scratches_is_the_light_one():
+def test_the_region_with_the_scratches_is_the_light_one(monkeypatch):
+    monkeypatch.setattr(pictures, "LONGEST_PX", 1200)
     marks = [scratch(k, [(1.0 + 0.1 * k, 0.6), (1.1 + 0.1 * k, 0.9)]) for k in range(5)]
     summary = summary_of(marks, np.zeros(GRID.shape, np.uint8), GRID)
     picture = look(chart.draw_density(summary["regions"], Sheet("Density", "TP-017", 4.0)))
-    rows, cols = 900, 1200
-    inner = picture[64 : 64 + rows, 24 : 24 + cols].sum(axis=2)
-    upper_right, lower_left = inner[15:40, -60:-20], inner[-40:-15, 20:60]
+    field = picture[64:964, 24:1224].sum(axis=2)  # 4 x 3 mm, three pixels a cell of 400 x 300
+    upper_right, lower_left = field[15:40, -60:-20], field[-40:-15, 20:60]
     assert upper_right.mean() > lower_left.mean() + 200
 
 
