@@ -27,6 +27,7 @@ bench: .venv/test
 	$(BIN)/python benchmarks/normals.py $(SESSION)
 	$(BIN)/snakemake --cores $(CORES)
 	$(BIN)/python benchmarks/marks.py sample_captures/tern-point-2031-05 results/tern-point-2031-05
+	$(BIN)/python benchmarks/relief.py
 	$(BIN)/python benchmarks/memory.py
 	$(BIN)/python benchmarks/review.py
 

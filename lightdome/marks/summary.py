@@ -87,6 +87,7 @@ def _of_class(marks: Sequence[Mark], grid: Grid) -> dict[str, Any]:
     lengths = [mark.length_mm for mark in marks if mark.geometry["type"] == "LineString"]
     axes = axes_of(lines)
     resolved = [mark for mark in marks if mark.resolved]
+    measured = [mark for mark in resolved if not lines or mark.geometry["type"] == "LineString"]
     return {
         "count": len(marks),
         "lines": len(lines),
@@ -103,8 +104,9 @@ def _of_class(marks: Sequence[Mark], grid: Grid) -> dict[str, Any]:
             "u_mean_deg": _number(axes.u_mean_deg),
             "resultant": _number(axes.resultant),
         },
-        "depth_um": distribution([mark.depth_um for mark in resolved], [mark.u_depth_um for mark in resolved]),
-        "width_um": distribution([mark.width_um for mark in resolved], [mark.u_width_um for mark in resolved]),
+        "measured": "lines" if lines else "areas and spots",
+        "depth_um": distribution([mark.depth_um for mark in measured], [mark.u_depth_um for mark in measured]),
+        "width_um": distribution([mark.width_um for mark in measured], [mark.u_width_um for mark in measured]),
     }
 
 

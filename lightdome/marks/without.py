@@ -1,6 +1,7 @@
 """A height map as it was before some marks: their sections taken off, what they destroyed continued from beside."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,6 +13,16 @@ from lightdome.tiles import progress
 
 MEASURED, TAKEN_OFF, CONTINUED = range(3)
 """How a height was found: as measured; measured less the mark's own section; continued from what lies beside."""
+ROWS_AT_ONCE = 1024
+
+
+@dataclass(frozen=True)
+class _Known:
+    """A trace whose section is known."""
+
+    points_px: np.ndarray
+    reach_px: float
+    lift: Lift
 
 
 def without(
@@ -28,13 +39,15 @@ def without(
     mask = mask & np.isfinite(height_um)
     if not mask.any():
         return found, how
-    near, lifts = _lifts(height_um, mask, traces)
-    lift_um, half_px = _taken_off(near, lifts)
+    lifts = _lifts(height_um, mask, traces)
+    strips = [_strip_taken_off(mask, start, lifts) for start in range(0, len(mask), ROWS_AT_ONCE)]
+    pixels, lift_um, half_px = (np.concatenate(part) for part in zip(*strips, strict=True))
+    del strips
     lost = (half_px > 0) | np.isnan(lift_um)
-    ridge = near.pixels[~lost]
+    ridge = pixels[~lost]
     found.ravel()[ridge] -= lift_um[~lost]
     how.ravel()[ridge] = TAKEN_OFF
-    pixels = near.pixels[lost]
+    pixels = pixels[lost]
     values = fill(found, pixels, lift_um[lost], half_px[lost], rough_um)
     kept = np.isfinite(values)
     found.ravel()[pixels[kept]] = values[kept]
@@ -57,17 +70,31 @@ def reach_beside(mask: np.ndarray, traces: Sequence[np.ndarray]) -> list[float]:
     return reaches
 
 
-def _lifts(height_um: np.ndarray, mask: np.ndarray, traces: Sequence[np.ndarray]) -> tuple[Beside, list[Lift]]:
-    """Pixels of the mask against the traces whose section is known, and those sections."""
+def _lifts(height_um: np.ndarray, mask: np.ndarray, traces: Sequence[np.ndarray]) -> list[_Known]:
+    """The traces whose section is known."""
     reaches = reach_beside(mask, traces)
-    lifts, kept = [], []
-    for place, points in enumerate(progress(traces, "sections taken off")):
-        lift = lift_of(height_um, points, reaches[place])
+    found = []
+    for points, reach_px in zip(progress(traces, "sections taken off"), reaches, strict=True):
+        lift = lift_of(height_um, points, reach_px)
         if lift is not None:
-            lifts.append(lift)
-            kept.append(place)
-    # the mask's rim belongs to its trace, with nothing to take off
-    return beside(mask, [traces[place] for place in kept], [reaches[place] + 1.0 for place in kept]), lifts
+            # the mask's rim belongs to its trace, with nothing to take off
+            found.append(_Known(points, reach_px + 1.0, lift))
+    return found
+
+
+def _strip_taken_off(
+    mask: np.ndarray, start: int, known: Sequence[_Known]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Masked pixels of some rows (flat index into the field), and what `_taken_off` says of them."""
+    strip = mask[start : start + ROWS_AT_ONCE]
+    here = [
+        one
+        for one in known
+        if one.points_px[:, 0].max() + one.reach_px >= start
+        and one.points_px[:, 0].min() - one.reach_px < start + len(strip)
+    ]
+    near = beside(strip, [one.points_px - (start, 0) for one in here], [one.reach_px for one in here])
+    return near.pixels + start * mask.shape[1], *_taken_off(near, [one.lift for one in here])
 
 
 def _taken_off(near: Beside, lifts: Sequence[Lift]) -> tuple[np.ndarray, np.ndarray]:

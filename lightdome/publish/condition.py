@@ -10,10 +10,11 @@ from lightdome import __version__
 from lightdome.errors import PublishError
 from lightdome.publish.records import FieldFacts, Missing, Picture
 from lightdome.publish.review import origin_row, solved, verdict
+from lightdome.publish.statistics import TITLES, statistics_of
 from lightdome.publish.tables import count_by_class, mark_rows
 
 TEMPLATE = Path(__file__).parent / "templates/report.typ"
-PICTURES = ("light_left", "light_above", "classes", "height")
+PICTURES = ("light_left", "light_above", "classes", "height", "etched_height", "scratch_height", *TITLES)
 MOST_ROWS = 40
 MOST_EVIDENCE = 10
 """Marks whose evidence is printed; that of all stands on the page and in marks.csv."""
@@ -27,6 +28,7 @@ def field_part(
     """One field of the report."""
     pictures = [
         {"file": f"{field.anchor}-{item.key}.png", "title": item.title, "caption": item.caption, "alt": item.alt}
+        | {"chart": item.key in TITLES}
         for item in shown
         if isinstance(item, Picture)
     ]
@@ -41,6 +43,7 @@ def field_part(
         "pictures": pictures,
         "missing": [f"{item.title} ({item.file}): {item.why}" for item in shown if isinstance(item, Missing)],
         "judged": field.marks is not None,
+        "statistics": statistics_of(field.summary) if field.summary else None,
         "marks": mark_rows(field.marks or (), MOST_ROWS),
         "most_evidence": MOST_EVIDENCE,
         "mark_count": len(field.marks or ()),

@@ -12,7 +12,7 @@ import numpy as np
 
 from lightdome.errors import LightdomeError, PublishError
 from lightdome.lights.lamps import LampSet
-from lightdome.publish import class_map, flag_map, pictures, views
+from lightdome.publish import chart, class_map, flag_map, pictures, statistics, views
 from lightdome.publish.records import FieldFacts, Lit, MapView, Missing, Picture, Sheet
 from lightdome.relight.render import render_lamp
 from lightdome.session.records import FieldName, Session
@@ -27,6 +27,7 @@ SMALL_PRODUCTS = {
     "relight": "relight/quality.json",
     "marks": "marks/marks.geojson",
 }
+SUMMARY = "marks/summary.json"
 COEFFICIENTS, CLASSES, FLAGS = "relight/coefficients.tif", "marks/class.tif", "surface/flags.tif"
 RASTERS = (*dict.fromkeys(view.file for view in views.MAPS), FLAGS, CLASSES, COEFFICIENTS)
 SMALL_PX = 320
@@ -51,14 +52,19 @@ def _read_field(plate_results: Path, name: FieldName) -> FieldFacts:
         found["lamps"] = None
     marks = found.pop("marks")
     return FieldFacts(
-        name, folder, marks=None if marks is None else marks.get("features", []), absent=tuple(absent), **found
+        name,
+        folder,
+        marks=None if marks is None else marks.get("features", []),
+        absent=tuple(absent),
+        summary=_json(folder / SUMMARY),
+        **found,
     )
 
 
 def origins_of(field: FieldFacts) -> list[dict[str, Any]]:
     """Provenance of each product of a field that is there and can be read, in the plate's way."""
     origins = []
-    for file in (*SMALL_PRODUCTS.values(), *RASTERS):
+    for file in (*SMALL_PRODUCTS.values(), SUMMARY, *RASTERS):
         path = field.folder / file
         if not path.is_file():
             continue
@@ -81,6 +87,16 @@ def draw_field(field: FieldFacts, facts: Session, keys: Collection[str] | None =
         yield from _draw_light(field, identifier, keys)
     if keys is None or "classes" in keys:
         yield _draw_classes(field, identifier)
+    if field.summary is not None and field.marks is not None:
+        for key, title in statistics.TITLES.items():
+            if keys is None or key in keys:
+                yield Picture(
+                    key,
+                    title,
+                    statistics.CAPTIONS[key],
+                    f"{title}, {identifier}; the numbers stand in the tables beside it.",
+                    _draw_chart(key, title, field.summary, field.marks, identifier),
+                )
     for view in views.MAPS:
         if keys is None or view.key in keys:
             item = _draw_map(field, view, identifier)
@@ -135,6 +151,15 @@ def _draw_classes(field: FieldFacts, identifier: str) -> Picture | Missing:
     light = _raking(field.folder, pictures.LONGEST_PX)
     png = class_map.draw_classes(classes, light, field.marks or [], Sheet(title, identifier, width_mm))
     return Picture("classes", title, class_map.CAPTION, class_map.alt_text(classes, identifier), png)
+
+
+def _draw_chart(key: str, title: str, summary: dict[str, Any], marks: list[dict[str, Any]], identifier: str) -> bytes:
+    if key == "rose":
+        return chart.draw_rose(summary["by_class"], title, identifier)
+    if key == "sections":
+        return chart.draw_sections(marks, title, identifier)
+    left, right = summary["regions"][0]["x_mm"]
+    return chart.draw_density(summary["regions"], Sheet(title, identifier, right - left))
 
 
 def _draw_flags(field: FieldFacts, identifier: str) -> Picture | Missing:

@@ -115,8 +115,12 @@ def enlargement(shape: tuple[int, int]) -> float:
 
 def draw_map(values: np.ndarray, unit: str, palette: str, span: str, sheet: Sheet) -> bytes:
     """A map (rows, columns) with its legend; unknown pixels are hatched."""
+    return draw_on(Canvas(values.shape, sheet), values, unit, palette, span).png()
+
+
+def draw_on(canvas: Canvas, values: np.ndarray, unit: str, palette: str, span: str) -> Canvas:
+    """Draw a map (rows, columns) and its legend on a canvas of its shape."""
     low, high = legend_span(values, span)
-    canvas = Canvas(values.shape, sheet)
     known = values[np.isfinite(values)]
     below, above = bool((known < low).any()), bool((known > high).any())
     extend = {(True, True): "both", (True, False): "min", (False, True): "max"}.get((below, above), "neither")
@@ -126,7 +130,7 @@ def draw_map(values: np.ndarray, unit: str, palette: str, span: str, sheet: Shee
     canvas.legend(drawn, unit, extend)
     if len(known) < values.size:
         note_unknown(canvas)
-    return canvas.png()
+    return canvas
 
 
 def draw_light(light: np.ndarray, white: float, azimuth_deg: float, elevation_deg: float, sheet: Sheet) -> bytes:

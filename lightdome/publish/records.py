@@ -89,6 +89,8 @@ class FieldFacts:
     """GeoJSON features."""
     absent: tuple[str, ...]
     """Small products that are missing or cannot be read."""
+    summary: dict[str, Any] | None = None
+    """Statistics of the marks: `marks/summary.json`."""
 
     @property
     def anchor(self) -> str:

@@ -4,11 +4,12 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from lightdome.publish.records import FieldFacts, Missing, Picture
+from lightdome.publish.statistics import TITLES, statistics_of
 from lightdome.publish.tables import MOST_ROWS, count_by_class, mark_rows, order_rows, texture_table
 from lightdome.session.records import Session
 
 GROUPS = (
-    ("Relief", ("height", "height_uncertainty", "etched_height", "scratch_height")),
+    ("Relief", ("height", "height_uncertainty", "etched_height", "scratch_height", "tooled_height", "fine_texture")),
     ("Which way the surface faces", ("slope_x", "slope_y", "tilt_uncertainty", "flags")),
     ("How it reflects", ("reflectance", "specular", "roughness")),
     ("How it bends", ("curvature_mean", "curvature_k1", "curvature_k2", "curvature_gaussian")),
@@ -44,6 +45,8 @@ def field_section(
     groups = [(title, [by_key[key] for key in keys if key in by_key]) for title, keys in GROUPS]
     marks = field.marks
     return {
+        "statistics": statistics_of(field.summary) if field.summary else None,
+        "charts": [by_key[key] for key in TITLES if key in by_key],
         "side": field.name.side,
         "field": field.name.field,
         "anchor": field.anchor,

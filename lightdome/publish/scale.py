@@ -6,7 +6,7 @@ import numpy as np
 
 from lightdome.units import UM_PER_MM
 
-UNIT_WORDS = {"um": "µm", "deg": "deg", "1": "", "1/mm": "1/mm", "1/mm^2": "1/mm²", "mm": "mm"}
+UNIT_WORDS = {"um": "µm", "deg": "deg", "1": "", "1/mm": "1/mm", "1/mm^2": "1/mm²", "1/dm^2": "1/dm²", "mm": "mm"}
 BAR_SHARE = 0.25
 """A scale bar is at most this share of the picture's width."""
 LOW, HIGH = 0.5, 99.5
@@ -58,6 +58,14 @@ def number(value: float | None, decimals: int = 1) -> str:
         return UNKNOWN
     text = f"{value:.{decimals}f}"
     text = text.lstrip("-") if float(text) == 0 else text
+    return text.replace("-", "−")
+
+
+def figures(value: float | None) -> str:
+    """Three figures, or the whole number from 1000 on; a dash where unknown."""
+    if value is None or not math.isfinite(value):
+        return UNKNOWN
+    text = f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
     return text.replace("-", "−")
 
 

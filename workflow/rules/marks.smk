@@ -84,7 +84,7 @@ rule split_relief:
     conda:
         "../envs/lightdome.yaml"
     resources:
-        mem_mb=memory_mb(250, 18),
+        mem_mb=memory_mb(300, 40),
     params:
         flags=flags("split_relief"),
         code=code_mark("marks"),

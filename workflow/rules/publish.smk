@@ -12,7 +12,10 @@ SHOWN = (
     "surface/texture.json",
     "marks/marks.geojson",
     "marks/class.tif",
+    "marks/summary.json",
     "marks/etched_height.tif",
+    "marks/scratch_height.tif",
+    "marks/relief.tif",
     "relight/coefficients.tif",
 )
 LAYERED = (
