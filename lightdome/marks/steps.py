@@ -84,7 +84,7 @@ def classify_marks(
     marks: Path,
     table: Path,
     classes: Path,
-    stack: Path | None = None,
+    stack: Path | None,
 ) -> None:
     """Section, most likely cause, evidence and confidence of every mark.
 

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from lightdome.publish.veil import Veil
 from lightdome.session.records import FieldName
 
 MANIFEST = "plate.json"
@@ -89,6 +90,8 @@ class FieldFacts:
     """GeoJSON features."""
     absent: tuple[str, ...]
     """Small products that are missing or cannot be read."""
+    veil: Veil | None = None
+    """Over what must not be read in pictures; None: everything is shown."""
 
     @property
     def anchor(self) -> str:

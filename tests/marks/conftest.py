@@ -113,6 +113,7 @@ def _examiner(tmp_path: Path) -> Callable[..., Products]:
             height=height,
             height_uncertainty=u_height,
             reflectance=light,
+            stack=None,
             traces=traces,
             areas=areas,
             marks=folder / "marks.geojson",
