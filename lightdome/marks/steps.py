@@ -1,6 +1,6 @@
 """The steps of this word: paths in, paths out."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +13,7 @@ from lightdome.marks.field import above_floors, field_of
 from lightdome.marks.prints import find_prints, print_marks, unseen
 from lightdome.marks.records import CLASS_CODE
 from lightdome.marks.relief import fill_across, form_of
+from lightdome.marks.residue import with_residue
 from lightdome.provenance import Provenance
 from lightdome.raster import Band, Grid, Raster
 from lightdome.store import open_raster, open_stack, read_json, write_json, write_raster, write_table
@@ -21,6 +22,15 @@ from lightdome.units import UM_PER_MM
 
 AREA_BAND = Band("area", "1")
 CLASS_BAND = Band("class", "1")
+COLOUR = "colour"
+SHINE = ("total", "diffuse", "specular", "roughness", COLOUR)
+FILM = {
+    "specular": "specular reflectance",
+    "roughness": "roughness of the sheen",
+    "diffuse": "diffuse reflectance",
+    COLOUR: "colour",
+}
+"""What can show a film on the metal, and what people call it."""
 
 
 def trace_marks(
@@ -96,11 +106,6 @@ def classify_marks(
     sources = [height, height_uncertainty, reflectance, traces, areas, *([stack] if stack else [])]
     height_um, grid = _band(height, "height")
     u_height_um, _ = _band(height_uncertainty, "u_height", like=(height, grid))
-    diffuse, _ = _band(reflectance, "diffuse", like=(height, grid))
-    specular, _ = _band(reflectance, "specular", like=(height, grid))
-    if np.isfinite(specular).any():  # a bare metal throws nearly all of its light back by the lobe
-        diffuse += specular
-    del specular
     labels, _ = _band(areas, "area", like=(height, grid))
     facts = read_json(traces)
     try:
@@ -116,9 +121,12 @@ def classify_marks(
     area = (numbers > 0) & (numbers <= wide)
     flat_um = above_floors(above_um, area, widest_um / (grid.pitch_mm * UM_PER_MM))
     scales_um = (land_um, rough_um, float(np.nanstd(flat_um[area])) if area.any() else rough_um)
-    found, painted = classify(Maps(above_um, flat_um, u_height_um, diffuse, numbers, wide, *scales_um, grid), lines)
-    del u_height_um, diffuse, above_um, flat_um, numbers, area
-    patches = find_prints(_gloss_and_colour(reflectance, stack, (height, grid)), height_um, painted > 0, grid.pitch_mm)
+    found, painted = classify(Maps(above_um, flat_um, u_height_um, numbers, wide, *scales_um, grid), lines)
+    del u_height_um, above_um, flat_um, numbers, area
+    shine = _gloss_and_colour(reflectance, stack, (height, grid), SHINE)
+    found = with_residue(found, painted, height_um, shine, grid)
+    film = ((FILM[name], values) for name, values in _gloss_and_colour(reflectance, stack, (height, grid), FILM))
+    patches = find_prints(film, height_um, painted > 0, grid.pitch_mm)
     found += print_marks(patches, painted, grid, len(found))
     provenance = Provenance.of("classify-marks", sources, {})
     write_raster(classes, Raster(painted[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
@@ -129,26 +137,24 @@ def classify_marks(
 
 
 def _gloss_and_colour(
-    reflectance: Path, stack: Path | None, like: tuple[Path, Grid]
+    reflectance: Path, stack: Path | None, like: tuple[Path, Grid], names: Collection[str]
 ) -> Iterator[tuple[str, np.ndarray]]:
-    """The maps that can show a film on the metal, one at a time, by the names that people call them."""
-    for band, name in (
-        ("specular", "specular reflectance"),
-        ("roughness", "roughness of the sheen"),
-        ("diffuse", "diffuse reflectance"),
-    ):
-        values, _ = _band(reflectance, band, like)
-        if np.isfinite(values).any():
-            yield name, values
-    if stack is not None:
-        with open_stack(stack) as light:
-            hue = np.empty(like[1].shape, np.float32)
-            for tile in tiles(light.grid.shape, TILE_PX):
-                red, _, blue = light.read_colour(tile.core)
-                with np.errstate(divide="ignore", invalid="ignore"):
-                    hue[tile.core.slices] = np.where(blue > 0, red / blue, np.nan)
-        if np.nanstd(hue) > 0:  # a grey camera has no colour
-            yield "colour", hue
+    """Named bands of the reflectance and the colour, red over blue, one at a time and as far as they are known."""
+    for band in names:
+        if band != COLOUR:
+            values, _ = _band(reflectance, band, like)
+            if np.isfinite(values).any():
+                yield band, values
+    if stack is None:
+        return
+    with open_stack(stack) as light:
+        hue = np.empty(like[1].shape, np.float32)
+        for tile in tiles(light.grid.shape, TILE_PX):
+            red, _, blue = light.read_colour(tile.core)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                hue[tile.core.slices] = np.where(blue > 0, red / blue, np.nan)
+    if np.nanmax(hue, initial=-np.inf) > np.nanmin(hue, initial=np.inf):  # a grey camera has no colour
+        yield COLOUR, hue
 
 
 def split_relief(
