@@ -96,10 +96,10 @@ def raster(path, step, bands, values):
     write_raster(path, Raster(values, GRID, tuple(Band(*band) for band in bands)), made(step))
 
 
-def write_field(folder, marks):
-    """Every product of a field that is shown."""
+def write_field(folder, marks, wave=None, flags=None):
+    """Every product of a field that is shown; `wave` is the pattern in all maps."""
     row, col = np.indices((ROWS, COLS))
-    wave = np.sin(col / 5) + 0.2 * np.cos(row / 7)
+    wave = np.sin(col / 5) + 0.2 * np.cos(row / 7) if wave is None else wave
     azimuth, elevation = np.arange(8) * 45.0, 20 + 5.0 * np.arange(8)
     lamps = LampSet(
         tuple(f"L{number}" for number in range(8)),
@@ -139,7 +139,7 @@ def write_field(folder, marks):
         [("diffuse", "1"), ("specular", "1"), ("roughness", "1"), ("anisotropy", "1"), ("direction", "deg")],
         [0.4 + 0.1 * wave, *([np.nan * wave] * 4)],
     )
-    flags = np.where(row > 50, 8, 0)[None].astype(np.uint8)
+    flags = np.where(row > 50, 8, 0)[None].astype(np.uint8) if flags is None else flags
     write_raster(
         surface / "flags.tif", Raster(flags, GRID, (Band("flags", "1"),)), made("solve-normals"), dtype="uint8"
     )

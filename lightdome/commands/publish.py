@@ -13,12 +13,26 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     review.add_argument(
         "--page", type=Path, required=True, metavar="FILE", help="page to write; all it shows lies beside it"
     )
+    review.add_argument(
+        "--blur-prints",
+        type=_yes_or_no,
+        default=False,
+        metavar="true|false",
+        help="blur friction-ridge prints, for pictures that leave the house",
+    )
     review.set_defaults(run=_build_review)
 
     report = subparsers.add_parser("write-report", help="the condition report of a plate (PDF/A)")
     report.add_argument("plate_results", type=Path, metavar="PLATE_RESULTS", help="results/<session>/<plate>")
     report.add_argument("--session", type=Path, required=True, metavar="SESSION", help="session folder")
     report.add_argument("--report", type=Path, required=True, metavar="FILE", help="PDF to write")
+    report.add_argument(
+        "--blur-prints",
+        type=_yes_or_no,
+        default=False,
+        metavar="true|false",
+        help="blur friction-ridge prints, for pictures that leave the house",
+    )
     report.set_defaults(run=_write_report)
 
     summary = subparsers.add_parser("summarise-night", help="the morning summary of all plates of a session")
@@ -26,6 +40,13 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     summary.add_argument("--session", type=Path, required=True, metavar="SESSION", help="session folder")
     summary.add_argument("--page", type=Path, required=True, metavar="FILE", help="page to write")
     summary.set_defaults(run=_summarise_night)
+
+
+def _yes_or_no(text: str) -> bool:
+    """A switch as the settings write it."""
+    if text.lower() not in ("true", "false"):
+        raise argparse.ArgumentTypeError(f"must be true or false, got {text!r}")
+    return text.lower() == "true"
 
 
 def _build_review(**flags: Any) -> None:

@@ -13,7 +13,7 @@ from lightdome.marks.measured import SIGNIFICANT, Ground, Line, measure_lines
 from lightdome.marks.order import Groove
 from lightdome.marks.outlines import line_geometry, outline_geometry
 from lightdome.marks.paint import paint_line, painted
-from lightdome.marks.records import CLASS_CODE, Mark, Roughness, Section, Trace
+from lightdome.marks.records import CLASS_CODE, Mark, Roughness, Trace
 from lightdome.marks.rules import (
     Verdict,
     judge_area,
@@ -21,8 +21,8 @@ from lightdome.marks.rules import (
     judge_raised_line,
     judge_spot,
 )
-from lightdome.marks.sections import BLOCK, LEAST_WIDTH_PX, stations
-from lightdome.marks.spots import Spot, contrast, measure_spot
+from lightdome.marks.sections import LEAST_WIDTH_PX
+from lightdome.marks.spots import Spot, measure_spot
 from lightdome.raster import Grid
 from lightdome.units import UM_PER_MM
 
@@ -44,7 +44,6 @@ class Maps:
     flat_um: np.ndarray
     """The same, and inside wide areas above their own floors: from here the sections of lines count."""
     u_height_um: np.ndarray
-    diffuse: np.ndarray
     lobe_roughness: np.ndarray
     labels: np.ndarray
     """From `detect.Found`."""
@@ -171,23 +170,7 @@ def _line_mark(maps: Maps, line: _Line, mark_id: str) -> Mark:
         burr_right_um=None if raised else round(section.burr_right_um, 3),
         wall_angle_deg=round(section.wall_angle_deg, 2),
         removed_fraction=None if raised else round(section.removed_fraction, 4),
-        residue=None if raised else _line_residue(maps.diffuse, trace, section),
     )
-
-
-def _line_residue(diffuse: np.ndarray, trace: Trace, section: Section) -> dict[str, float] | None:
-    """Contrast of the groove's floor against the land on both sides of it."""
-    places, right = stations(trace.points_px, section.width_px)
-
-    def read(offset_px: float) -> np.ndarray:
-        at = np.rint(places + offset_px * right).astype(int)
-        inside = ((at >= 0) & (at < diffuse.shape)).all(axis=1)
-        return diffuse[at[inside, 0], at[inside, 1]]
-
-    floor = np.concatenate([read(share * section.width_px) for share in (-0.2, 0.0, 0.2)])
-    foot = section.reach_px / 2
-    beside = np.concatenate([read(side * (foot + away)) for side in (-1, 1) for away in (2.0, 3.0, 4.0)])
-    return contrast(floor, beside, len(places) / BLOCK)
 
 
 def _area_marks(maps: Maps, occupied: np.ndarray) -> tuple[list[Mark], np.ndarray, dict[int, str]]:
@@ -244,16 +227,12 @@ def _area_mark(maps: Maps, occupied: np.ndarray, label: int, window: tuple[slice
     )
     if not mark.resolved:
         return mark
-    diffuse = maps.diffuse[crop]
     return replace(
         mark,
         width_um=round(wide_px * pitch_mm * UM_PER_MM, 2),
         u_width_um=round(pitch_mm * UM_PER_MM / 6**0.5, 2),
         depth_um=round(depth_um, 3),
         u_depth_um=round(spot.u_depth_um, 3),
-        residue=contrast(
-            diffuse[spot.floor], diffuse[spot.beside], min(spot.floor.sum(), spot.beside.sum()) / BLOCK**2
-        ),
     )
 
 

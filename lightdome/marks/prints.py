@@ -91,7 +91,7 @@ class PrintPatch:
     turn_deg: float
     """Range of the ridges' directions that holds four fifths of the patch."""
     quality: float
-    """0 to 1: mean share of the local power that one wave holds; 0 is the least that counts, 1 a pure wave."""
+    """0 to 1: mean share of the local power at the periods of ridges; 0 where half of it lies elsewhere."""
     channels: tuple[str, ...]
     """Maps that show it, the clearest first."""
     relief_um: float
@@ -267,7 +267,7 @@ class _Look:
         spread = np.cov(np.argwhere(inside).T.astype(float))
         short_mm, long_mm = 4 * HOP_MM * np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 0))
         clear = self.known[used] ** CLEAR_WEIGHT  # marks over a print cut its waves up
-        quality = float(np.clip((np.average(waves.share[used], weights=clear) - SHARE) / (1 - SHARE), 0, 1))
+        quality = float(np.clip((np.average(waves.ridge_share[used], weights=clear) - SHARE) / (1 - SHARE), 0, 1))
         periods, turn_deg = waves.period_mm[used], _turn_deg(waves.double_angle[used])
         spacing_mm = float(np.median(periods))
         if short_mm < LEAST_ACROSS_MM or quality < LEAST_QUALITY or turn_deg < TURN_DEG:

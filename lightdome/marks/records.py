@@ -141,7 +141,8 @@ class Mark:
     orientation_deg: float | None = None
     crosses: tuple[dict[str, str | None], ...] = field(default=())
     """Each {"id": the other mark, "later": id of the later one or None where undecided}."""
-    residue: dict[str, float] | None = None
+    residue: dict[str, Any] | None = None
+    """`contrast, low, high, smallest_seen` of the telling `quantity`, `found` (None: cannot be told), `by_quantity`."""
     event: str | None = None
     """Name that scratches of one wipe share."""
     ridges: dict[str, Any] | None = None

@@ -23,7 +23,7 @@ TREND_MM = 0.6
 """Standard deviation of the Gaussian whose mean is taken off: trends of light and tarnish are slower than a ridge."""
 CLIP = 4.0
 """Robust standard deviations at which a pixel is clipped: glints and the rims of marks."""
-LEAST_KNOWN = 0.4
+LEAST_KNOWN = 0.25
 """Share of a window's weight that must be known."""
 USUAL_PERCENTILE = 20
 """Of the power of a frequency over the windows: a print of three quarters of the field does not raise it."""

@@ -71,26 +71,3 @@ def measure_spot(height_um: np.ndarray, u_height_um: np.ndarray, inside: np.ndar
 
 def _spread(values: np.ndarray) -> float:
     return MAD_TO_SIGMA * float(np.median(np.abs(values - np.median(values))))
-
-
-def contrast(values: np.ndarray, beside: np.ndarray, independent: float) -> dict[str, float] | None:
-    """Contrast (floor - beside) / beside of a quantity, its k = 2 interval and the smallest contrast that shows.
-
-    values, beside : known values on the floor and beside. independent : how many of each are independent.
-    None where either is missing or the surface beside is black.
-    """
-    values, beside = values[np.isfinite(values)], beside[np.isfinite(beside)]
-    if values.size < 3 or beside.size < 3:
-        return None
-    level = float(np.median(beside))
-    if level <= 0:
-        return None
-    # a median scatters 1.2533 times as much as a mean (normal values)
-    u = 1.2533 * np.hypot(_spread(values), _spread(beside)) / np.sqrt(max(1.0, independent)) / level
-    middle = float(np.median(values)) / level - 1
-    return {
-        "contrast": round(middle, 5),
-        "low": round(middle - 2 * float(u), 5),
-        "high": round(middle + 2 * float(u), 5),
-        "smallest_seen": round(2 * float(u), 5),
-    }

@@ -1,6 +1,6 @@
 """The steps of this word: paths in, paths out."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from lightdome.errors import GridError, MarkError
+from lightdome.marks.area_structure import with_structure
 from lightdome.marks.classify import Maps, classify
 from lightdome.marks.detect import Settings, confirm, find
 from lightdome.marks.features import COLUMNS, collection, table_row, traces_as_json, traces_from_json
@@ -15,6 +16,7 @@ from lightdome.marks.field import above_floors, field_of
 from lightdome.marks.paint import painted
 from lightdome.marks.prints import find_prints, print_marks, unseen, without_ridges
 from lightdome.marks.records import CLASS_CODE, Roughness
+from lightdome.marks.residue import residue_by_class, with_residue
 from lightdome.marks.split import BANDS, split
 from lightdome.marks.summary import summary_of
 from lightdome.provenance import Provenance
@@ -27,6 +29,15 @@ SHINES = 0.5
 """Share of a line's length along which the light of its pixels needs several slopes: no height need show it."""
 AREA_BAND = Band("area", "1")
 CLASS_BAND = Band("class", "1")
+COLOUR = "colour"
+SHINE = ("total", "diffuse", "specular", "roughness", COLOUR)
+FILM = {
+    "specular": "specular reflectance",
+    "roughness": "roughness of the sheen",
+    "diffuse": "diffuse reflectance",
+    COLOUR: "colour",
+}
+"""What can show a film on the metal, and what people call it."""
 
 
 def trace_marks(
@@ -94,7 +105,7 @@ def classify_marks(
     table: Path,
     classes: Path,
     summary: Path,
-    stack: Path | None = None,
+    stack: Path | None,
 ) -> None:
     """Section, most likely cause, evidence and confidence of every mark.
 
@@ -106,12 +117,7 @@ def classify_marks(
     sources = [height, height_uncertainty, reflectance, traces, areas, *([stack] if stack else [])]
     height_um, grid = _band(height, "height")
     u_height_um, _ = _band(height_uncertainty, "u_height", like=(height, grid))
-    diffuse, _ = _band(reflectance, "diffuse", like=(height, grid))
-    specular, _ = _band(reflectance, "specular", like=(height, grid))
     lobe_roughness, _ = _band(reflectance, "roughness", like=(height, grid))
-    if np.isfinite(specular).any():  # a bare metal throws nearly all of its light back by the lobe
-        diffuse += specular
-    del specular
     labels, _ = _band(areas, "area", like=(height, grid))
     facts = read_json(traces)
     try:
@@ -130,11 +136,16 @@ def classify_marks(
     floors_um = float(np.nanstd(flat_um[area])) if area.any() else rough.widest_um
     relief = [(line.points_px, 2 * line.width_px) for line in lines if line.glint_share < SHINES]
     marked = (numbers != 0) | painted(grid.shape, relief)
-    patches = find_prints(_gloss_and_colour(reflectance, stack, (height, grid)), height_um, marked, grid.pitch_mm)
+    film = ((FILM[name], values) for name, values in _gloss_and_colour(reflectance, stack, (height, grid), FILM))
+    patches = find_prints(film, height_um, marked, grid.pitch_mm)
     del marked
-    maps = Maps(above_um, flat_um, u_height_um, diffuse, lobe_roughness, numbers, wide, land_um, rough, floors_um, grid)
+    maps = Maps(above_um, flat_um, u_height_um, lobe_roughness, numbers, wide, land_um, rough, floors_um, grid)
     found, coded = classify(maps, without_ridges(lines, patches, grid))
-    del maps, u_height_um, diffuse, above_um, flat_um, numbers, area
+    del maps, u_height_um, lobe_roughness, flat_um, numbers, area
+    found, structures = with_structure(found, above_um, grid, rough.at(0.0))
+    del above_um
+    shine = _gloss_and_colour(reflectance, stack, (height, grid), SHINE)
+    found = with_residue(found, coded, height_um, shine, grid)
     found += print_marks(patches, coded, grid, len(found))
     provenance = Provenance.of("classify-marks", sources, {})
     write_raster(classes, Raster(coded[None], grid, (CLASS_BAND,)), provenance, dtype="uint8")
@@ -142,30 +153,30 @@ def classify_marks(
     unsaid = unseen(grid.pitch_mm)
     notes = {"notes": [unsaid]} if unsaid else {}
     write_json(marks, {**collection(found, grid), **notes, "provenance": provenance.as_dict()})
-    write_json(summary, {**summary_of(found, coded, grid, np.isfinite(height_um)), "provenance": provenance.as_dict()})
+    statistics = summary_of(found, coded, grid, np.isfinite(height_um))
+    told = {"residue_by_class": residue_by_class(found), "structure": structures}
+    write_json(summary, {**statistics, **told, "provenance": provenance.as_dict()})
 
 
 def _gloss_and_colour(
-    reflectance: Path, stack: Path | None, like: tuple[Path, Grid]
+    reflectance: Path, stack: Path | None, like: tuple[Path, Grid], names: Collection[str]
 ) -> Iterator[tuple[str, np.ndarray]]:
-    """The maps that can show a film on the metal, one at a time, by the names that people call them."""
-    for band, name in (
-        ("specular", "specular reflectance"),
-        ("roughness", "roughness of the sheen"),
-        ("diffuse", "diffuse reflectance"),
-    ):
-        values, _ = _band(reflectance, band, like)
-        if np.isfinite(values).any():
-            yield name, values
-    if stack is not None:
-        with open_stack(stack) as light:
-            hue = np.empty(like[1].shape, np.float32)
-            for tile in tiles(light.grid.shape, TILE_PX):
-                red, _, blue = light.read_colour(tile.core)
-                with np.errstate(divide="ignore", invalid="ignore"):
-                    hue[tile.core.slices] = np.where(blue > 0, red / blue, np.nan)
-        if np.nanstd(hue) > 0:  # a grey camera has no colour
-            yield "colour", hue
+    """Named bands of the reflectance and the colour, red over blue, one at a time and as far as they are known."""
+    for band in names:
+        if band != COLOUR:
+            values, _ = _band(reflectance, band, like)
+            if np.isfinite(values).any():
+                yield band, values
+    if stack is None:
+        return
+    with open_stack(stack) as light:
+        hue = np.empty(like[1].shape, np.float32)
+        for tile in tiles(light.grid.shape, TILE_PX):
+            red, _, blue = light.read_colour(tile.core)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                hue[tile.core.slices] = np.where(blue > 0, red / blue, np.nan)
+    if np.nanmax(hue, initial=-np.inf) > np.nanmin(hue, initial=np.inf):  # a grey camera has no colour
+        yield COLOUR, hue
 
 
 def split_relief(

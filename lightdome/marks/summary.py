@@ -27,7 +27,7 @@ def summary_of(
     """What `marks/summary.json` says. Numbers that cannot be told are None.
 
     classes : (rows, columns) uint8, class of each pixel. known : bool, where the height is known; None for everywhere.
-    `residue_by_class` and `structure` are None: they are measured elsewhere and put in their places by the step.
+    `residue_by_class` and `structure` are measured elsewhere: the step adds them.
     """
     known = np.ones(classes.shape, bool) if known is None else known
     return {
@@ -45,8 +45,6 @@ def summary_of(
         "regions": [_region(region, marks, classes, known, grid) for region in regions_of(grid)],
         "events": _events(marks),
         "order": order_at_crossings(marks),
-        "residue_by_class": None,
-        "structure": None,
     }
 
 

@@ -40,6 +40,7 @@ def field_part(
         "light": f"{len(heights)} lamps, {min(heights):.0f}° to {max(heights):.0f}° above the plate" if heights else "",
         "verdict": verdict(field.quality),
         "solved": solved(field.lobe),
+        "blurred": field.veil.sentence if field.veil else "",
         "pictures": pictures,
         "missing": [f"{item.title} ({item.file}): {item.why}" for item in shown if isinstance(item, Missing)],
         "judged": field.marks is not None,

@@ -17,10 +17,11 @@ from lightdome.publish.gather import CLASSES, COEFFICIENTS, FLAGS, open_product
 from lightdome.publish.layers import SINGLE, Layer, NoLayer, plain_error, relight_facts
 from lightdome.publish.records import FieldFacts, MapView
 from lightdome.publish.scale import legend_span
+from lightdome.publish.veil import Reader, veiled
 from lightdome.raster import Band, Grid, Window
 from lightdome.relight.pack import BYTES
 from lightdome.relight.render import BANDS
-from lightdome.store import RasterReader, form_writer, open_raster, open_stack
+from lightdome.store import form_writer, open_raster, open_stack
 from lightdome.surface.region import FLAGS as FLAG_NAMES
 from lightdome.tiles import tiles
 
@@ -82,7 +83,9 @@ class Cut:
         """Write the layer; `read` gives the values (band, rows, columns) of a window."""
         if source not in self._origins:
             # several layers come from one large file, which is read through but once for its digest
-            self._origins[source] = Provenance.of("build-review", [source], {})
+            self._origins[source] = Provenance.of(
+                "build-review", [source], {"blurred": self.field.veil.sentence} if self.field.veil else {}
+            )
         with form_writer(self.path, grid, bands, self._origins[source], coding.form, overview) as writer:
             for tile in tiles(grid.shape):
                 writer.write(coding.stored(read(tile.core)), tile.core)
@@ -93,7 +96,7 @@ def _cutter(view: MapView) -> Callable[[Cut], Layer]:
 
     def cut_band(cut: Cut) -> Layer:
         source = cut.product(view.file)
-        with open_product(source) as reader:
+        with open_product(source, cut.field.veil) as reader:
             band = _band_of(reader, view.band)
 
             def read(window: Window) -> np.ndarray:
@@ -130,7 +133,7 @@ def _cutter(view: MapView) -> Callable[[Cut], Layer]:
 
 def _cut_slopes(cut: Cut) -> Layer:
     source = cut.product(NORMALS)
-    with open_product(source) as reader:
+    with open_product(source, cut.field.veil) as reader:
 
         def slopes(normals: np.ndarray) -> np.ndarray:
             with np.errstate(divide="ignore", invalid="ignore"):
@@ -153,7 +156,7 @@ def _cut_slopes(cut: Cut) -> Layer:
 
 def _cut_harmonics(cut: Cut) -> Layer:
     source = cut.product(COEFFICIENTS)
-    with open_product(source) as reader:
+    with open_product(source, cut.field.veil) as reader:
         coding = _scaled_to(reader.read, reader.grid)
         cut.write(source, reader.grid, reader.bands, coding, reader.read)
         grid, names = reader.grid, tuple(band.name for band in reader.bands)
@@ -167,11 +170,12 @@ def _cut_relight(cut: Cut) -> Layer:
 
     def overview(level: int) -> Iterator[tuple[Window, np.ndarray]]:
         # the product's own overviews are averages of the bands
-        with open_raster(source, level) as smaller:
+        with open_raster(source, level) as opened:
+            smaller = veiled(opened, cut.field.veil)
             for tile in tiles(smaller.grid.shape):
                 yield tile.core, coding.stored(smaller.read(tile.core))
 
-    with open_product(source) as reader:
+    with open_product(source, cut.field.veil) as reader:
         if tuple(band.name for band in reader.bands) != BANDS:
             raise PublishError(f"{LOBE_MODEL} holds other bands than this version packs; run fit-relighting")
         bands = [Band(f"byte{index}", "1") for index in range(BYTES)]
@@ -186,13 +190,16 @@ def _cut_colour(cut: Cut) -> Layer:
     if not source.is_file():
         raise PublishError("it was not made")
     with open_stack(source) as stack:
-        lattice = [
-            stack.read_colour(tile.core)[:, ::COLOUR_STEP_PX, ::COLOUR_STEP_PX] for tile in tiles(stack.grid.shape)
-        ]
+
+        def read(window: Window) -> np.ndarray:
+            veil = cut.field.veil
+            return stack.read_colour(window) if veil is None else veil.over(stack.grid, window, stack.read_colour)
+
+        lattice = [read(tile.core)[:, ::COLOUR_STEP_PX, ::COLOUR_STEP_PX] for tile in tiles(stack.grid.shape)]
         white = pictures.white_of(np.concatenate([part.ravel() for part in lattice]))
         coding = Encoded(white)
         bands = [Band(name, "1") for name in ("red", "green", "blue")]
-        cut.write(source, stack.grid, bands, coding, stack.read_colour)
+        cut.write(source, stack.grid, bands, coding, read)
         grid = stack.grid
     names = tuple(band.name for band in bands)
     return Layer(cut.name, "Mean colour", cut.file, names, "1", coding, grid.shape, grid.pitch_mm)
@@ -209,12 +216,18 @@ def _cut_flags(cut: Cut) -> Layer:
 def _cut_codes(cut: Cut, file: str, title: str, coding: Codes) -> Layer:
     source = cut.product(file)
     with open_product(source) as reader:
-        cut.write(source, reader.grid, reader.bands[:1], coding, lambda window: reader.read(window)[:1])
+        veil = cut.field.veil if cut.name == "flags" else None
+
+        def read(window: Window) -> np.ndarray:
+            codes = reader.read(window)[:1]
+            return codes if veil is None else veil.without_codes(reader.grid, window, codes)
+
+        cut.write(source, reader.grid, reader.bands[:1], coding, read)
         grid, names = reader.grid, (reader.bands[0].name,)
     return Layer(cut.name, title, cut.file, names, "1", coding, grid.shape, grid.pitch_mm)
 
 
-def _band_of(reader: RasterReader, name: str) -> Band:
+def _band_of(reader: Reader, name: str) -> Band:
     for band in reader.bands:
         if band.name == name:
             return band

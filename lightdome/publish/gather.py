@@ -4,7 +4,7 @@ With steps.py the only file of this word that opens anything.
 """
 
 from collections.abc import Collection, Iterator
-from contextlib import AbstractContextManager
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -14,10 +14,12 @@ from lightdome.errors import LightdomeError, PublishError
 from lightdome.lights.lamps import LampSet
 from lightdome.publish import chart, class_map, flag_map, pictures, statistics, views
 from lightdome.publish.records import FieldFacts, Lit, MapView, Missing, Picture, Sheet
+from lightdome.publish.veil import Reader, Veil, veiled
+from lightdome.raster import Grid
 from lightdome.relight.render import render_lamp
 from lightdome.session.records import FieldName, Session
 from lightdome.session.sheet import plan_session, read_leniently
-from lightdome.store import RasterReader, open_raster, read_json
+from lightdome.store import open_raster, read_json
 
 SMALL_PRODUCTS = {
     "quality": "frames/quality.json",
@@ -33,30 +35,35 @@ RASTERS = (*dict.fromkeys(view.file for view in views.MAPS), FLAGS, CLASSES, COE
 SMALL_PX = 320
 
 
-def read_plate(plate_results: Path, session: Path) -> tuple[Session, list[FieldFacts]]:
-    """Facts of the session, and of each field of the plate that the results folder is named after."""
+def read_plate(plate_results: Path, session: Path, *, blur_prints: bool = False) -> tuple[Session, list[FieldFacts]]:
+    """Facts of the session, and of each field of the plate that the results folder is named after.
+
+    blur_prints : whether friction-ridge prints are to be shown blurred.
+    """
     plan = plan_session(session)
     names = [name for name in plan.fields if name.plate == plate_results.resolve().name]
     if not names:
         raise PublishError(
             f"{plate_results}: session {plan.session} has no field of a plate of this name; name the plate's own folder"
         )
-    return read_leniently(session), [_read_field(plate_results, name) for name in names]
+    return read_leniently(session), [_read_field(plate_results, name, blur_prints) for name in names]
 
 
-def _read_field(plate_results: Path, name: FieldName) -> FieldFacts:
+def _read_field(plate_results: Path, name: FieldName, blur_prints: bool) -> FieldFacts:
     folder = plate_results / name.side / name.field
     found = {key: _json(folder / file) for key, file in SMALL_PRODUCTS.items()}
     absent = [file for key, file in SMALL_PRODUCTS.items() if found[key] is None]
     if lamps_of(found["lamps"]) is None:
         found["lamps"] = None
     marks = found.pop("marks")
+    features = None if marks is None else marks.get("features", [])
     return FieldFacts(
         name,
         folder,
-        marks=None if marks is None else marks.get("features", []),
+        marks=features,
         absent=tuple(absent),
         summary=_json(folder / SUMMARY),
+        veil=Veil.of(features) if blur_prints else None,
         **found,
     )
 
@@ -110,7 +117,7 @@ def draw_field(field: FieldFacts, facts: Session, keys: Collection[str] | None =
 
 def _draw_map(field: FieldFacts, view: MapView, identifier: str) -> Picture | Missing | None:
     try:
-        with open_product(field.folder / view.file) as reader:
+        with open_product(field.folder / view.file, field.veil) as reader:
             values = _band(reader, view.band)
             unit = next(band.unit for band in reader.bands if band.name == view.band)
             sheet = Sheet(view.title, identifier, _width_mm(reader))
@@ -126,7 +133,7 @@ def _draw_light(field: FieldFacts, identifier: str, keys: Collection[str] | None
     lits = views.lit_views(*views.elevations_deg(lamps_of(field.lamps)))
     wanted = [lit for lit in lits if keys is None or lit.key in keys]
     try:
-        with open_product(field.folder / COEFFICIENTS) as reader:
+        with open_product(field.folder / COEFFICIENTS, field.veil) as reader:
             coefficients, width_mm = reader.read_reduced(pictures.LONGEST_PX), _width_mm(reader)
     except LightdomeError as error:
         yield Missing("light", "Under a lamp", COEFFICIENTS, str(error))
@@ -148,7 +155,7 @@ def _draw_classes(field: FieldFacts, identifier: str) -> Picture | Missing:
             classes, width_mm = reader.read_reduced(pictures.LONGEST_PX)[0], _width_mm(reader)
     except LightdomeError as error:
         return Missing("classes", title, CLASSES, str(error))
-    light = _raking(field.folder, pictures.LONGEST_PX)
+    light = _raking(field.folder, pictures.LONGEST_PX, field.veil)
     png = class_map.draw_classes(classes, light, field.marks or [], Sheet(title, identifier, width_mm))
     return Picture("classes", title, class_map.CAPTION, class_map.alt_text(classes, identifier), png)
 
@@ -167,6 +174,9 @@ def _draw_flags(field: FieldFacts, identifier: str) -> Picture | Missing:
     try:
         with open_product(field.folder / FLAGS) as reader:
             flags, width_mm = reader.read_reduced(pictures.LONGEST_PX)[0], _width_mm(reader)
+        if field.veil is not None:
+            small = Grid(flags.shape, width_mm / flags.shape[1])
+            flags = field.veil.without_codes(small, small.window, flags)
     except LightdomeError as error:
         return Missing("flags", title, FLAGS, str(error))
     png = flag_map.draw_flags(flags, Sheet(title, identifier, width_mm))
@@ -180,29 +190,31 @@ def _lamp_layout(field: FieldFacts) -> Picture | Missing:
     return Picture("lamp_layout", title, views.LAMPS_CAPTION, views.lamps_alt(field.lamps), path.read_bytes())
 
 
-def open_product(path: Path) -> AbstractContextManager[RasterReader]:
-    """Open a raster product; PublishError where it was not made."""
+@contextmanager
+def open_product(path: Path, veil: Veil | None = None) -> Iterator[Reader]:
+    """Open a raster product, to be seen through a veil where there is one; PublishError where it was not made."""
     if not path.is_file():
         raise PublishError("it was not made")
-    return open_raster(path)
+    with open_raster(path) as reader:
+        yield veiled(reader, veil)
 
 
-def _band(reader: RasterReader, name: str) -> np.ndarray:
+def _band(reader: Reader, name: str) -> np.ndarray:
     names = [band.name for band in reader.bands]
     if name not in names:
         raise PublishError(f"it has no band {name}")
     return reader.read_reduced(pictures.LONGEST_PX)[names.index(name)]
 
 
-def _width_mm(reader: RasterReader) -> float:
+def _width_mm(reader: Reader) -> float:
     return reader.grid.shape[1] * reader.grid.pitch_mm
 
 
-def _raking(folder: Path, longest_px: int) -> np.ndarray | None:
+def _raking(folder: Path, longest_px: int, veil: Veil | None = None) -> np.ndarray | None:
     """A field's light (rows, columns) under a low lamp on the left, or None where there is no model."""
     lit = views.lit_views(*views.elevations_deg(lamps_of(_json(folder / SMALL_PRODUCTS["lamps"]))))[2]
     try:
-        with open_product(folder / COEFFICIENTS) as reader:
+        with open_product(folder / COEFFICIENTS, veil) as reader:
             return render_lamp(reader.read_reduced(longest_px), lit.azimuth_deg, lit.elevation_deg)
     except LightdomeError:
         return None

@@ -103,6 +103,8 @@ def field_entry(
 ) -> dict[str, Any]:
     """One field of the manifest; paths are relative to the review folder.
 
+    Where prints are blurred, the products of full detail are not named.
+
     white : linear light that is shown as white.
     """
     lamps = LampSet.from_dict(field.lamps) if field.lamps else None
@@ -110,7 +112,7 @@ def field_entry(
     names = {layer.name for layer in layers}
     first = layers[0] if layers else None
     beside = f"../{field.name.side}/{field.name.field}"
-    there = {key: file for key, file in MEASURED.items() if (field.folder / file).is_file()}
+    there = {key: file for key, file in MEASURED.items() if (field.folder / file).is_file() and field.veil is None}
     return {
         "side": field.name.side,
         "field": field.name.field,
@@ -126,6 +128,7 @@ def field_entry(
         "layers": {layer.name: layer.as_dict() for layer in layers},
         "measured": {key: f"{beside}/{file}" for key, file in there.items()},
         "marks": f"{beside}/marks/marks.geojson" if field.marks is not None else None,
+        "blurred": field.veil.sentence if field.veil else None,
         "missing": [{"layer": layer.name, "why": layer.why} for layer in made if isinstance(layer, NoLayer)],
     }
 

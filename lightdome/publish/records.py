@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from lightdome.publish.veil import Veil
 from lightdome.session.records import FieldName
 
 MANIFEST = "plate.json"
@@ -91,6 +92,8 @@ class FieldFacts:
     """Small products that are missing or cannot be read."""
     summary: dict[str, Any] | None = None
     """Statistics of the marks: `marks/summary.json`."""
+    veil: Veil | None = None
+    """Over what must not be read in pictures; None: everything is shown."""
 
     @property
     def anchor(self) -> str:

@@ -59,6 +59,7 @@ def field_section(
         "lamp_count": len(field.lamps["lamps"]) if field.lamps else None,
         "verdict": verdict(field.quality),
         "solved": solved(field.lobe),
+        "blurred": field.veil.sentence if field.veil else "",
         "marks": None if marks is None else mark_rows(marks),
         "mark_count": len(marks or ()),
         "most_rows": MOST_ROWS,

@@ -21,16 +21,17 @@ from lightdome.tiles import progress
 STILLS = "pictures.html"
 
 
-def build_review(plate_results: Path, session: Path, page: Path, built: Path) -> None:
+def build_review(plate_results: Path, session: Path, page: Path, built: Path, *, blur_prints: bool = False) -> None:
     """The review page of a plate: display layers of every field, what they mean, still pictures, and the page itself.
 
     plate_results : results/<session>/<plate>.  page : .../review/index.html; `plate.json`, `pictures.html` and all that
-    they show lie beside it.  built : the front end as `pip install` built it.
+    they show lie beside it.  built : the front end as `pip install` built it.  blur_prints : make friction-ridge prints
+    unreadable in all layers and pictures, for a page that leaves the house.
 
     Layers and maps that were not made are named as missing. `page` is taken away first and written last, so that a page
     that is there is whole. Fails with PublishError where the session has no such plate or the front end was not built.
     """
-    facts, fields = read_plate(plate_results, session)
+    facts, fields = read_plate(plate_results, session, blur_prints=blur_prints)
     front = pages.built_files(built)
     page.unlink(missing_ok=True)
     review, kept = page.parent, set[Path]()
@@ -68,13 +69,13 @@ def _forget(review: Path, kept: set[Path]) -> None:
                 old.unlink()
 
 
-def write_report(plate_results: Path, session: Path, report: Path) -> None:
+def write_report(plate_results: Path, session: Path, report: Path, *, blur_prints: bool = False) -> None:
     """The condition report of a plate: PDF/A with tags and alternative texts, from what was measured.
 
     Text from the session reaches the template as data and never as markup. The same results give the same bytes.
-    Fails with PublishError where the session has no such plate.
+    blur_prints : as of `build_review`. Fails with PublishError where the session has no such plate.
     """
-    facts, fields = read_plate(plate_results, session)
+    facts, fields = read_plate(plate_results, session, blur_prints=blur_prints)
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         shutil.copy(condition.TEMPLATE, root / "report.typ")

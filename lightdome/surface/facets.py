@@ -97,6 +97,7 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     for strip in _strips(shape):
         fitted[:, strip] = _fit_strip(light[:, strip], lamps, x_mm, y_mm[strip], lobe, above)
     around = Around.of(fitted, lobe)
+    total = fitted[2] + fitted[3]
     slopes, misfit, roughness = fitted[:2], fitted[5], fitted[4]
     known = np.isfinite(misfit)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -129,6 +130,7 @@ def solve_facets(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
         slopes=slopes,
         u_tilt_rad=np.where(known, u_tilt_rad, np.float32(np.nan)),
         reflectance=_reflectance(fitted, lobe),
+        total=np.where(known, total, np.float32(np.nan)),
         flags=flags,
     )
 

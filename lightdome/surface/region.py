@@ -31,6 +31,9 @@ class Region:
     """(rows, columns): root mean square over the two axes across the normal."""
     reflectance: np.ndarray
     """(5, rows, columns): diffuse, specular, roughness, anisotropy, direction in degrees."""
+    total: np.ndarray
+    """(rows, columns): diffuse and specular of one lobe, also where that lobe stands for several slopes: neither is
+    right there, but what the pixel throws back in all is so to some percent (tests/marks/test_residue.py)."""
     flags: np.ndarray
     """(rows, columns): sums of `FLAGS`."""
 

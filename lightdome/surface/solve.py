@@ -33,6 +33,7 @@ def solve_region(
             slopes=np.where(few, matte.slopes, found.slopes),
             u_tilt_rad=np.where(few, matte.u_tilt_rad, found.u_tilt_rad),
             reflectance=np.where(few, matte.reflectance, found.reflectance),
+            total=np.where(few, matte.total, found.total),
             flags=np.where(few, matte.flags, found.flags),
         )
     return _solve_matte(light, lamps, x_mm, y_mm, method == "robust")
@@ -55,4 +56,4 @@ def _solve_matte(light: np.ndarray, lamps: LampSet, x_mm: np.ndarray, y_mm: np.n
     flags = np.zeros((rows, cols), np.uint8)
     flags[np.isfinite(light).sum(axis=0) < FEW_LAMPS] |= FLAG_FEW
     flags[~np.isfinite(values[0])] = FLAG_NONE
-    return Region(values[:2], values[2], np.concatenate([values[3:], unknown]), flags)
+    return Region(values[:2], values[2], np.concatenate([values[3:], unknown]), values[3], flags)

@@ -37,6 +37,7 @@ REFLECTANCE_BANDS = (
     Band("roughness", "1"),
     Band("anisotropy", "1"),
     Band("direction", "deg"),
+    Band("total", "1"),
 )
 LEAST_ELEVATIONS_DEG = 10.0
 """Elevations of the lamps must span this much, or the light does not tell how a surface shines."""
@@ -98,7 +99,7 @@ def solve_normals(
                 found = solve_region(light.read(tile.core), lamp_set, x_mm, y_mm, facts["method"], facts["lobe"])
                 to_normals.write(found.normals, tile.core)
                 to_uncertainty.write(np.degrees(found.doubted(facts["u_gain"]).u_tilt_rad)[None], tile.core)
-                to_reflectance.write(found.reflectance, tile.core)
+                to_reflectance.write(np.concatenate([found.reflectance, found.total[None]]), tile.core)
                 to_flags.write(found.flags[None], tile.core)
                 sums.append(found.sums())
 

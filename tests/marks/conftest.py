@@ -107,7 +107,7 @@ def _examiner(tmp_path: Path) -> Callable[..., Products]:
         bend = unknown if curvature is None else curvature
         curve = put("curvature.tif", [bend] * 4, ("mean", "gaussian", "k1", "k2"))
         shade = np.ones_like(unknown) if diffuse is None else diffuse
-        light = put("reflectance.tif", [shade, unknown, unknown], ("diffuse", "specular", "roughness"))
+        light = put("reflectance.tif", [shade, unknown, unknown, shade], ("diffuse", "specular", "roughness", "total"))
         traces, areas, classes = folder / "traces.json", folder / "areas.tif", folder / "class.tif"
         trace_marks(
             height=height,
@@ -122,6 +122,7 @@ def _examiner(tmp_path: Path) -> Callable[..., Products]:
             height=height,
             height_uncertainty=u_height,
             reflectance=light,
+            stack=None,
             traces=traces,
             areas=areas,
             marks=folder / "marks.geojson",

@@ -257,6 +257,7 @@ def test_spoilt_traces_are_refused(examined, tmp_path):
         "height": products.folder / "height.tif",
         "height_uncertainty": products.folder / "height_uncertainty.tif",
         "reflectance": products.folder / "reflectance.tif",
+        "stack": None,
         "traces": products.folder / "traces.json",
         "areas": products.folder / "areas.tif",
         "marks": products.folder / "again.geojson",

@@ -67,10 +67,12 @@ def test_matte_plate_goes_through_every_step(field, lamp_dome, light_of, method,
         ("roughness", "1"),
         ("anisotropy", "1"),
         ("direction", "deg"),
+        ("total", "1"),
     ]
     np.testing.assert_allclose(np.nanmedian(shine.values[0]), 0.4, rtol=0.01)
     if method == "robust":
-        assert np.isnan(shine.values[1:]).all()
+        assert np.isnan(shine.values[1:5]).all()
+        np.testing.assert_array_equal(shine.values[5], shine.values[0])
     else:
         np.testing.assert_array_equal(np.isfinite(shine.values[1]), known)
         assert np.nanmedian(shine.values[1]) < 0.01

@@ -146,7 +146,9 @@ def test_a_region_adds_up_what_it_trusts():
     slopes = np.stack([np.tile(np.arange(40) * 0.01, (30, 1)), np.zeros(shape)]).astype(np.float32)
     flags = np.zeros(shape, np.uint8)
     flags[:, 20:] = 4
-    region = Region(slopes, np.full(shape, 1e-4, np.float32), np.zeros((5, *shape), np.float32), flags)
+    region = Region(
+        slopes, np.full(shape, 1e-4, np.float32), np.zeros((5, *shape), np.float32), np.zeros(shape, np.float32), flags
+    )
     sums = region.sums()
     assert sums.solved == 1200
     assert sums.counts()["light that the model does not explain"] == 600

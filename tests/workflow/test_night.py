@@ -22,6 +22,7 @@ RASTERS = {
         "roughness": "1",
         "anisotropy": "1",
         "direction": "deg",
+        "total": "1",
     },
     "surface/flags.tif": {"flags": "1"},
     "surface/height.tif": {"height": "um"},

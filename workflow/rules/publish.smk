@@ -53,9 +53,11 @@ rule build_review:
     params:
         session=SESSION,
         plate_results=lambda wildcards, output: Path(output[0]).parents[1],
+        flags=flags("build_review"),
         code=code_mark("publish", "relight"),
     shell:
-        "lightdome build-review {params.plate_results:q} --session {params.session:q} --page {output.page:q} 2> {log:q}"
+        "lightdome build-review {params.plate_results:q} --session {params.session:q} --page {output.page:q}"
+        " {params.flags} 2> {log:q}"
 
 
 rule write_report:
@@ -81,9 +83,11 @@ rule write_report:
     params:
         session=SESSION,
         plate_results=lambda wildcards, output: Path(output[0]).parent,
+        flags=flags("write_report"),
         code=code_mark("publish", "relight"),
     shell:
-        "lightdome write-report {params.plate_results:q} --session {params.session:q} --report {output:q} 2> {log:q}"
+        "lightdome write-report {params.plate_results:q} --session {params.session:q} --report {output:q}"
+        " {params.flags} 2> {log:q}"
 
 
 rule summarise_night:

@@ -55,6 +55,8 @@ export interface Field {
   layers: Record<string, Layer>;
   measured: Record<string, string>;
   marks: string | null;
+  /** Why prints cannot be read here; null where nothing is blurred. */
+  blurred: string | null;
   missing: { layer: string; why: string }[];
 }
 

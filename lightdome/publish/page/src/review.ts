@@ -192,6 +192,7 @@ export class Review {
             ),
           labelled(words.show, choice(states, pane.state, (key) => pane.show(pane.field, key as StateKey))),
           pane.state && legendOf(pane),
+          pane.field.blurred && el('p', {}, pane.field.blurred),
           pane.field.missing.length > 0 && missingOf(pane.field),
         );
       }),
