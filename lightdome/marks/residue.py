@@ -33,14 +33,14 @@ MOST_SAMPLES = 40_000
 K_FOUND, K_SEEN = 2.8, 1.64
 """Standard uncertainties of a contrast that counts as found (a clean groove reaches it once in 200), and more that
 19 of 20 residues of the smallest size reach it."""
-U_LEAST = 0.012
+U_LEAST = 0.015
 U_MIXED, U_NARROW = 0.55, 0.10
 """Standard uncertainty of the baseline that the groove's own shape and roughness leave in the contrast of the total:
 the least; times m (1 - m), m the share of the diffuse part in the land's light, since a lobe and a diffuse part take
 each other's light where walls mix in; and for a floor without a level pixel. From clean grooves of plates of eight
 materials, rendered without light between walls and solved; the floors of the bitten ones 1.4 times as rough as land."""
-U_OF_CONTRAST = 0.06
-"""Standard uncertainty over the contrast itself: residue has a lobe of its own, which that of the metal does not fit."""
+U_OF_CONTRAST = 0.12
+"""Standard uncertainty over the contrast itself: residue has a lobe of its own, which the metal's does not fit."""
 U_COLOUR = 0.01
 MAD_TO_SIGMA = 1.4826
 
