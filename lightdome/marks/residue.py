@@ -33,14 +33,14 @@ MOST_SAMPLES = 40_000
 K_FOUND, K_SEEN = 2.8, 1.64
 """Standard uncertainties of a contrast that counts as found (a clean groove reaches it once in 200), and more that
 19 of 20 residues of the smallest size reach it."""
-U_LEAST = 0.012
+U_LEAST = 0.015
 U_MIXED, U_NARROW = 0.55, 0.10
 """Standard uncertainty of the baseline that the groove's own shape and roughness leave in the contrast of the total:
 the least; times m (1 - m), m the share of the diffuse part in the land's light, since a lobe and a diffuse part take
 each other's light where walls mix in; and for a floor without a level pixel. From clean grooves of plates of eight
 materials, rendered without light between walls and solved; the floors of the bitten ones 1.4 times as rough as land."""
-U_OF_CONTRAST = 0.06
-"""Standard uncertainty over the contrast itself: residue has a lobe of its own, which that of the metal does not fit."""
+U_OF_CONTRAST = {"total": 0.12, "diffuse": 0.12, "specular": 0.12}
+"""Standard uncertainty over the contrast itself: residue has a lobe of its own, which the metal's does not fit."""
 U_COLOUR = 0.01
 MAD_TO_SIGMA = 1.4826
 
@@ -244,7 +244,9 @@ def _judged(mark: Mark, place: Place | None, found: dict[str, _Contrast]) -> Mar
     shape = U_MIXED * matte * max(1 - matte, 0.0) + U_NARROW * (1 - place.level_share)
     doubt = {"total": float(np.hypot(U_LEAST, shape)), "colour": U_COLOUR}
     by_quantity = {
-        name: _facts(one.middle, float(np.hypot(one.u, doubt.get(name, U_LEAST))), U_OF_CONTRAST * abs(one.middle))
+        name: _facts(
+            one.middle, float(np.hypot(one.u, doubt.get(name, U_LEAST))), U_OF_CONTRAST.get(name, 0.0) * abs(one.middle)
+        )
         for name, one in found.items()
     }
     telling = {name: facts for name, facts in by_quantity.items() if name in COUNTS_FIRST}
