@@ -31,6 +31,7 @@ LOW_SIGMA = 4.0
 WIDEST_PIT_UM = 1000.0
 SURE_OF_CLASS = 0.9
 """Confidence from which a cause narrows down what a crossing may look like."""
+FOOT_PX = 1.5
 BOWL = 1.15
 """Deepest over median depth: 1 for a flat floor, about 1.2 for a paraboloid whose rim is left out."""
 
@@ -88,8 +89,13 @@ def classify(maps: Maps, traces: Sequence[Trace]) -> tuple[list[Mark], np.ndarra
     classes = codes[maps.labels]
     order = ("etched", "tooled", "deposit", "scratch")  # the later marks lie on top
     for line in sorted(lines, key=lambda line: order.index(line.verdict.class_name)):
-        # the ridges beside a groove belong to it
-        paint_line(classes, line.measured.trace.points_px, line.measured.reach_px, CLASS_CODE[line.verdict.class_name])
+        # the ridges beside a groove belong to it, and so does the pixel in which their foot ends
+        paint_line(
+            classes,
+            line.measured.trace.points_px,
+            line.measured.reach_px + FOOT_PX,
+            CLASS_CODE[line.verdict.class_name],
+        )
     _spread_etched(classes, maps)
     classes[~np.isfinite(maps.height_um)] = 0
     return marks, classes
