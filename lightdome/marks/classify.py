@@ -10,7 +10,7 @@ from lightdome.marks.areas import is_compact, spot_axes
 from lightdome.marks.crossings import crossings, dense, orders
 from lightdome.marks.events import events
 from lightdome.marks.measured import SIGNIFICANT, Ground, Line, measure_lines
-from lightdome.marks.order import Groove
+from lightdome.marks.order import Groove, Order
 from lightdome.marks.outlines import line_geometry, outline_geometry
 from lightdome.marks.paint import paint_line, painted
 from lightdome.marks.records import CLASS_CODE, Mark, Roughness, Trace
@@ -29,6 +29,7 @@ from lightdome.units import UM_PER_MM
 AROUND_PX = 12
 LOW_SIGMA = 4.0
 WIDEST_PIT_UM = 1000.0
+ORDERS_SAID = 3
 SURE_OF_CLASS = 0.9
 """Confidence from which a cause narrows down what a crossing may look like."""
 FOOT_PX = 1.5
@@ -256,30 +257,35 @@ def _with_crossings(maps: Maps, marks: list[Mark], lines: list[_Line], ids_of_ar
     """Marks (areas, then lines) with what they cross: lines each other, lines the areas they run into.
 
     Which of two lines is later is told where both are resolved grooves and the heights decide it; of a line and an
-    area it stays open.
+    area it stays open. The clearest orders stand in the evidence of both lines.
     """
     first = len(marks) - len(lines)
-    found: dict[str, list[dict[str, str | None]]] = {mark.id: [] for mark in marks}
-    sentences: dict[str, list[str]] = {mark.id: [] for mark in marks}
-
-    def note(one: str, other: str, later: str | None, sentence: str | None) -> None:
-        for here, there in ((one, other), (other, one)):
-            found[here].append({"id": there, "later": later})
-            if sentence is not None:
-                sentences[here].append(sentence)
-
-    for index, line in enumerate(lines):
-        for label in line.measured.areas:
-            if label in ids_of_areas:
-                note(marks[first + index].id, ids_of_areas[label], None, None)
+    crossed: dict[str, list[dict[str, str | None]]] = {mark.id: [] for mark in marks}
+    said: dict[str, list[Order]] = {mark.id: [] for mark in marks}
     grooves = [_groove(line, mark.id) for line, mark in zip(lines, marks[first:], strict=True)]
+    pairs: list[tuple[str, str, Order | None]] = [
+        (groove.name, ids_of_areas[label], None)
+        for groove, line in zip(grooves, lines, strict=True)
+        for label in line.measured.areas
+        if label in ids_of_areas
+    ]
     met = crossings([groove.points_px for groove in grooves])
     told = orders(maps.flat_um, maps.u_height_um, maps.labels, maps.wide, grooves, met)
-    for (a, b), order in zip(met, told, strict=True):
-        note(grooves[a].name, grooves[b].name, order.later, order.sentence if order.later else None)
+    pairs += [(grooves[a].name, grooves[b].name, order) for (a, b), order in zip(met, told, strict=True)]
+    for one, other, order in pairs:
+        later = order.later if order else None
+        for mark, crossing in ((one, other), (other, one)):
+            crossed[mark].append({"id": crossing, "later": later})
+            said[mark] += [order] if order and order.later else []
     return [
-        replace(mark, crosses=tuple(found[mark.id]), evidence=(*mark.evidence, *sentences[mark.id])) for mark in marks
+        replace(mark, crosses=tuple(crossed[mark.id]), evidence=mark.evidence + _clearest(said[mark.id]))
+        for mark in marks
     ]
+
+
+def _clearest(said: list[Order]) -> tuple[str, ...]:
+    ranked = sorted(said, key=lambda order: order.log_ratio, reverse=True)
+    return tuple(order.sentence for order in ranked[:ORDERS_SAID])
 
 
 def _groove(line: _Line, name: str) -> Groove:

@@ -151,30 +151,37 @@ def _judge(
     shape: tuple[int, int],
 ) -> Order:
     """The order whose best composition explains the heights inside the crossing better, if by enough to be stated."""
-    best: list[tuple[float, float, str]] = []
     scatter = np.hypot(courses[0].scatter, courses[1].scatter)
     shallow_um = min(course.depth_um for course in courses)
-    for later in (0, 1):
-        fits = []
-        for told, surface in _compositions(courses[1 - later], courses[later], grooves[later].bitten):
-            slope = np.hypot(*np.gradient(surface.reshape(shape))).ravel()
-            sigma = np.sqrt(noise_um**2 + scatter**2 + (MISPLACED_PX * slope) ** 2 + (UNEVEN * surface) ** 2)[inside]
-            z = (relative[inside] - surface[inside]) / sigma
-            count = inside.sum() / CORRELATED_PX
-            # a heavy tail (Student, 4 degrees of freedom), so that a single bad pixel decides nothing
-            log_like = float((-2.5 * np.log1p(z**2 / 4) - np.log(sigma)).mean() * count)
-            off_um = float(np.sqrt(((relative - surface)[inside] ** 2).mean()))
-            fits.append((log_like, off_um / shallow_um, told))
-        best.append(max(fits))
+
+    def fit(told: str, surface: np.ndarray) -> tuple[float, float, str]:
+        """Logarithm of the likelihood, misfit, and what was composed."""
+        slope = np.hypot(*np.gradient(surface.reshape(shape))).ravel()
+        sigma = np.sqrt(noise_um**2 + scatter**2 + (MISPLACED_PX * slope) ** 2 + (UNEVEN * surface) ** 2)[inside]
+        off = (relative - surface)[inside]
+        # a heavy tail (Student, 4 degrees of freedom), so that a single bad pixel decides nothing
+        density = -2.5 * np.log1p((off / sigma) ** 2 / 4) - np.log(sigma)
+        log_like = float(density.mean() * inside.sum() / CORRELATED_PX)
+        return log_like, float(np.sqrt((off**2).mean())) / shallow_um, told
+
+    best = [
+        max(fit(*each) for each in _compositions(courses[1 - later], courses[later], grooves[later].bitten))
+        for later in (0, 1)
+    ]
     better = int(best[1][0] > best[0][0])
-    ratio = best[better][0] - best[1 - better][0]
-    misfit = best[better][1]
+    rival = best[1 - better][0]
+    if grooves[0].bitten is not False and grooves[1].bitten is not False:
+        deeper = np.minimum(*(course.groove + course.ridges for course in courses))
+        rival = max(rival, fit("both were bitten at once", deeper)[0])
+    ratio, misfit = best[better][0] - rival, best[better][1]
     names = grooves[better].name, grooves[1 - better].name
     if misfit > WORST_FIT:
         told = f"{100 * misfit:.0f} % of the shallower depth are left over"
         return Order(None, ratio, f"No order explains the heights here ({told}).", misfit)
     if ratio < LEAST_LOG_RATIO:
-        return Order(None, ratio, f"Both orders explain the heights nearly as well (odds {_odds(ratio)}).", misfit)
+        return Order(
+            None, ratio, f"Another order, or none, explains the heights nearly as well (odds {_odds(ratio)}).", misfit
+        )
     deep = _floors(courses[better], relative, inside)
     sentence = (
         f"{names[0]} runs through {names[1]}: {best[better][2]}{deep};"
@@ -184,7 +191,7 @@ def _judge(
 
 
 def _odds(log_ratio: float) -> str:
-    return f"{math.exp(log_ratio):.0f} to 1" if log_ratio < math.log(1e4) else "over 10 000 to 1"
+    return f"{math.exp(max(log_ratio, 0.0)):.0f} to 1" if log_ratio < math.log(1e4) else "over 10 000 to 1"
 
 
 def _floors(later: _Course, relative: np.ndarray, inside: np.ndarray) -> str:

@@ -105,6 +105,10 @@ def test_both_etched_have_no_order() -> None:
     told = order_at(height, 0.1, Groove(line(0), 9, "a", True), Groove(line(90), 9, "b", True), PLACE)
     assert told.later is None
     assert "etched" in told.sentence
+    # no order either where nobody knows that they are etched: the deeper one counts, as in one bite
+    at_once = pixels(np.minimum(bitten(flat, distance(0), 5, 9), bitten(flat, distance(90), 4, 12)), 0.1)
+    told = order_at(at_once, 0.1, Groove(line(0), 11, "a"), Groove(line(90), 9, "b", True), PLACE)
+    assert told.later is None
 
 
 def test_pairs_are_told_together_and_third_marks_are_left_out() -> None:
