@@ -16,7 +16,7 @@ from lightdome.marks.field import above_floors, field_of
 from lightdome.marks.paint import painted
 from lightdome.marks.prints import find_prints, print_marks, unseen, without_ridges
 from lightdome.marks.records import CLASS_CODE, Roughness
-from lightdome.marks.residue import residue_by_class, with_residue
+from lightdome.marks.residue import with_residue
 from lightdome.marks.split import BANDS, split
 from lightdome.marks.summary import summary_of
 from lightdome.provenance import Provenance
@@ -153,9 +153,8 @@ def classify_marks(
     unsaid = unseen(grid.pitch_mm)
     notes = {"notes": [unsaid]} if unsaid else {}
     write_json(marks, {**collection(found, grid), **notes, "provenance": provenance.as_dict()})
-    statistics = summary_of(found, coded, grid, np.isfinite(height_um))
-    told = {"residue_by_class": residue_by_class(found), "structure": structures}
-    write_json(summary, {**statistics, **told, "provenance": provenance.as_dict()})
+    statistics = summary_of(found, coded, grid, np.isfinite(height_um), structures)
+    write_json(summary, {**statistics, "provenance": provenance.as_dict()})
 
 
 def _gloss_and_colour(

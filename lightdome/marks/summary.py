@@ -13,6 +13,7 @@ from scipy import stats
 from lightdome.marks.axial import BINS, axes_of
 from lightdome.marks.records import CLASS_CODE, CLASSES, Mark
 from lightdome.marks.regions import Region, length_inside, middle, regions_of
+from lightdome.marks.residue import residue_by_class
 from lightdome.raster import Grid
 
 MM2_PER_DM2 = 10_000.0
@@ -22,12 +23,16 @@ MADE = "etched"
 
 
 def summary_of(
-    marks: Sequence[Mark], classes: np.ndarray, grid: Grid, known: np.ndarray | None = None
+    marks: Sequence[Mark],
+    classes: np.ndarray,
+    grid: Grid,
+    known: np.ndarray | None = None,
+    structures: Sequence[dict[str, Any]] = (),
 ) -> dict[str, Any]:
     """What `marks/summary.json` says. Numbers that cannot be told are None.
 
     classes : (rows, columns) uint8, class of each pixel. known : bool, where the height is known; None for everywhere.
-    `residue_by_class` and `structure` are measured elsewhere: the step adds them.
+    structures : of etched areas, by `area_structure.with_structure`.
     """
     known = np.ones(classes.shape, bool) if known is None else known
     return {
@@ -45,6 +50,8 @@ def summary_of(
         "regions": [_region(region, marks, classes, known, grid) for region in regions_of(grid)],
         "events": _events(marks),
         "order": order_at_crossings(marks),
+        "residue_by_class": residue_by_class(marks),
+        "structure": list(structures),
     }
 
 

@@ -7,6 +7,7 @@ from lightdome.publish.chart import mean_words
 from lightdome.publish.scale import UNKNOWN, figures, number, with_uncertainty
 
 MOST_EVENTS = 12
+MOST_AREAS = 6
 CAPTIONS = {
     "rose": "Length of the lines by direction, counter-clockwise from the right edge; one rose a class. "
     "U (k = 2) is from the scatter of the lines.",
@@ -28,6 +29,8 @@ def statistics_of(summary: Mapping[str, Any]) -> dict[str, Any]:
             _density_sentence(summary["density"]),
             _etched_sentence(summary["etched_share"]),
             str(summary["order"]["sentence"]) + _order_interval(summary["order"]),
+            *(facts["sentence"] for facts in summary["residue_by_class"].values() if facts["marks"]),
+            *_structure_sentences(summary["structure"]),
             *_event_sentences(summary["events"]),
         ],
         "classes": [_class_row(name, facts) for name, facts in summary["by_class"].items()],
@@ -74,6 +77,21 @@ def _event_sentences(events: Sequence[Mapping[str, Any]]) -> list[str]:
         )
     if len(events) > MOST_EVENTS:
         sentences.append(f"{len(events) - MOST_EVENTS} smaller events stand in marks/summary.json.")
+    return sentences
+
+
+def _structure_sentences(structures: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What the largest etched areas are made of; their marks say why."""
+    largest = sorted(structures, key=lambda facts: -facts["area_mm2"])
+    sentences = []
+    for facts in largest[:MOST_AREAS]:
+        grains = ""
+        if facts["verdict"] == "grained":
+            u = facts["u_grains_per_mm2"]
+            grains = f", {with_uncertainty(facts['grains_per_mm2'], u)} grains per mm² (U, k = 2, from counting alone)"
+        sentences.append(f"Etched area {facts['id']} ({figures(facts['area_mm2'])} mm²): {facts['verdict']}{grains}.")
+    if len(largest) > MOST_AREAS:
+        sentences.append(f"{len(largest) - MOST_AREAS} smaller areas stand in marks/summary.json.")
     return sentences
 
 

@@ -134,7 +134,7 @@ def test_percentiles_and_the_interval_of_the_median():
 
 def test_regions_are_those_of_the_texture_and_hold_all_scratches():
     regions = regions_of(GRID)
-    texture = texture_facts(np.zeros(GRID.shape, np.float32), GRID, 0.1, 2.0)["regions"]
+    texture = texture_facts(np.zeros(GRID.shape, np.float32), [0.1] * 10, GRID, 0.1, 2.0)["regions"]
     for one, other in zip(regions, texture, strict=True):
         assert one.name == other["region"]
         assert list(one.x_mm) == pytest.approx(other["x_mm"])
