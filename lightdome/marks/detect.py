@@ -38,6 +38,7 @@ MOST_IN_SPOT = 0.5
 LINE_REACH = 1.5
 """Of the width that answered: a line as wide as the widest detector or a little wider."""
 MOST_OF_AREA = 0.75
+LEAST_RELIEF = 0.5
 LEVEL_SIGMA = 4.0
 GRAINS_APART = 0.5
 """Of the widest line: pits that lie nearer to each other are the grain of one field."""
@@ -144,7 +145,8 @@ def _without_pits(lines: list[Trace], low: np.ndarray) -> list[Trace]:
 
 def _centred(lines: list[Trace], field: Field) -> list[Trace]:
     above_um = field.flattened()
-    return [centred(line, above_um) for line in lines]
+    # where the height does not show a line, it cannot say where its middle is
+    return [centred(line, above_um) if line.relief_share >= LEAST_RELIEF else line for line in lines]
 
 
 def _without_lines(wide: np.ndarray, lines: list[Trace]) -> np.ndarray:

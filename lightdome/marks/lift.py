@@ -170,7 +170,8 @@ def _strengths(added: np.ndarray, shape: np.ndarray, part: np.ndarray, edges: np
     heavy = part & (np.abs(shape) >= HEAVY * highest)
     ratio = added[:, heavy] / shape[heavy]
     found = np.empty(stretches)
-    found[:-1] = _median(ratio[: edges[-2]].reshape(stretches - 1, -1), axis=1)
+    if stretches > 1:  # all but the last are equally long
+        found[:-1] = _median(ratio[: edges[-2]].reshape(stretches - 1, -1), axis=1)
     found[-1] = _median(ratio[edges[-2] :].ravel(), axis=0)
     known = np.flatnonzero(np.isfinite(found))
     if not len(known):

@@ -28,6 +28,8 @@ class Trace:
     """Share of its length along which the light of its pixels needs more than one slope (see `glints.py`)."""
     glint_strength: float = 0.0
     """How far it stands out of the noise there, in standard deviations; 0 where nothing shines."""
+    relief_share: float = 1.0
+    """Share of its length along which the height shows it."""
 
     def __post_init__(self) -> None:
         if self.points_px.ndim != 2 or self.points_px.shape[1] != 2 or len(self.points_px) < 2:

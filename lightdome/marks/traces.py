@@ -120,5 +120,5 @@ def traces(
         line = smooth_line(path)
         if len(line) >= 2 and np.ptp(line, axis=0).max() > 0:
             shine = (0.0, 0.0) if glints is None else _shine(glints, WEAK * threshold, index)
-            found.append(Trace(line, width_px, kind, *shine))
+            found.append(Trace(line, width_px, kind, *shine, float(answered.mean())))
     return found
