@@ -77,6 +77,11 @@ def _path(rng: np.random.Generator, side_mm: float, length_mm: float, bend: floa
     return tuple(map(tuple, (centre + points - points.mean(axis=0)).tolist()))
 
 
+def _bend(rng: np.random.Generator, spread: float) -> float:
+    """Turn of a line of the picture, radians: every third is straight."""
+    return 0.0 if rng.uniform() < 0.33 else float(rng.normal(0, spread))
+
+
 def _fine(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawing:
     um = pitch_mm * UM_PER_MM
     etched: list = []
@@ -85,19 +90,19 @@ def _fine(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawing:
     for _ in range(int(rng.integers(3, 8))):
         width = rng.uniform(2.5, 18) * um
         depth = min(width * rng.uniform(0.12, 0.5), 45)
-        path = _path(rng, side_mm, side_mm * rng.uniform(0.15, 0.6), rng.normal(0, 0.7))
+        path = _path(rng, side_mm, side_mm * rng.uniform(0.15, 0.7), _bend(rng, 0.7))
         etched.append(EtchedLine(path, width, depth, wall_per_depth=rng.uniform(0.8, 1.9)))
     etched += _hatching(rng, side_mm, um, lambda path, width: EtchedLine(path, width, 0.25 * width))
     cuts: list[Cut] = []
     for _ in range(int(rng.integers(2, 6))):  # burin
-        cuts.append(_burin(rng, _path(rng, side_mm, side_mm * rng.uniform(0.2, 0.6), rng.normal(0, 0.5)), um))
+        cuts.append(_burin(rng, _path(rng, side_mm, side_mm * rng.uniform(0.2, 0.9), _bend(rng, 0.5)), um))
     cuts += _hatching(rng, side_mm, um, lambda path, width: replace(_burin(rng, path, um), width_um=width))
     for _ in range(int(rng.integers(0, 4))):  # drypoint
         width = rng.uniform(2.5, 6) * um
-        path = _path(rng, side_mm, side_mm * rng.uniform(0.12, 0.35), rng.normal(0, 0.5))
+        path = _path(rng, side_mm, side_mm * rng.uniform(0.12, 0.45), _bend(rng, 0.5))
         lean = float(rng.choice([-1, 1]) * rng.uniform(0.1, 0.95))
-        removed = rng.uniform(0.0, 0.5)
-        cuts.append(Cut(path, width, width * rng.uniform(0.15, 0.4), TOOLED, removed, rng.uniform(0.1, 0.4), lean))
+        removed = rng.uniform(0.0, 0.4)
+        cuts.append(Cut(path, width, width * rng.uniform(0.15, 0.5), TOOLED, removed, rng.uniform(0.1, 0.5), lean))
     cuts += _scratches(rng, side_mm, um, (1.5, 12.0))
     pits = tuple(
         Pit(tuple(rng.uniform(-0.45, 0.45, 2) * side_mm), width, width * rng.uniform(0.1, 0.35))
@@ -173,7 +178,7 @@ def _scratches(rng: np.random.Generator, side_mm: float, um: float, widths_px: t
             width,
             width * rng.uniform(0.12, 0.45),
             SCRATCH,
-            float(rng.uniform(0.0, 0.97)),
+            float(rng.uniform(0.2, 0.97)),
             rng.uniform(0.01, 0.25),
             float(np.clip(rng.normal(0, 0.35), -0.95, 0.95)),
             rng.uniform(0, 1),
@@ -270,6 +275,7 @@ def lines_of(spec: CaptureSpec, plate: Solved) -> list[Line]:
         flat_um=flat,
         u_height_um=plate.u_height_um,
         lobe_roughness=plate.reflectance[2],
+        u_tilt_deg=plate.u_tilt_deg,
         area=area,
         roughness=Roughness(np.array(found.widths_px), np.array(found.roughness_um)),
         floor_scale_um=float(np.nanstd(flat[area > 0])) if area.any() else found.roughness_um[-1],

@@ -32,7 +32,8 @@ FOLDS = 5
 RIDGE = 3.0
 """Weight of the squared coefficients: few hundred lines must not decide all."""
 BINS = 10
-LEFT_OUT = {"resolved": ("glint",), "narrow": ("gloss", "edge", "floor", "wall", "aspect")}
+SECTION = ("burr_higher", "burr_lower", "removed", "ridged", "flat", "pointed", "floor", "wall", "aspect", "edge")
+LEFT_OUT = {"resolved": ("glint",), "narrow": ("gloss", "keel", "rim", *SECTION)}
 """What a kind of line cannot tell, or tells of the capture rather than of the line."""
 
 

@@ -23,7 +23,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     classify = subparsers.add_parser("classify-marks", help="measure and judge every mark")
     add_products(
         classify,
-        reads=("height", "height-uncertainty", "reflectance", "stack", "traces", "areas"),
+        reads=("height", "height-uncertainty", "normal-uncertainty", "reflectance", "stack", "traces", "areas"),
         writes=("marks", "table", "classes", "summary"),
     )
     classify.set_defaults(run=_classify_marks)

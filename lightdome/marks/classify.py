@@ -47,6 +47,7 @@ class Maps:
     """The same, and inside wide areas above their own floors: from here the sections of lines count."""
     u_height_um: np.ndarray
     lobe_roughness: np.ndarray
+    u_tilt_deg: np.ndarray
     labels: np.ndarray
     """From `detect.Found`."""
     wide: int
@@ -128,6 +129,7 @@ def _ground(maps: Maps) -> Ground:
         maps.flat_um,
         maps.u_height_um,
         maps.lobe_roughness,
+        maps.u_tilt_deg,
         area,
         maps.roughness,
         maps.floor_scale_um,

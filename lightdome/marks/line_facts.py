@@ -29,6 +29,11 @@ FACTS = {
     "crossed": "logarithm of one and the number of lines that it crosses",
     "parallel": "logarithm of one and the number of lines that run beside it",
     "gloss": "logarithm of the roughness of its floor over that of the land beside",
+    "keel": "logarithm of the doubt about the slope in its middle over that on its walls",
+    "rim": "logarithm of the doubt about the slope just outside its mouth over that of the land",
+    "ridged": "height of the higher ridge over itself and a sixteenth of the depth",
+    "flat": "how flat its floor is, from 0 for a floor ratio of 0.35 to 1 for one of 0.65",
+    "pointed": "how pointed its floor is, from 0 for a floor ratio of 0.45 to 1 for one of 0.30",
     "glint": "share of its length where one slope does not explain the light",
     "shine": "logarithm of how far it stands out of the noise there",
     "stands_out": "logarithm of its depth over the roughness of the land",
@@ -40,7 +45,9 @@ BOTH_SHARE = 0.1
 MOSTLY = 0.5
 BESIDE_PX = 3.0
 """From the outer foot of the ridges to the middle of the land that is compared."""
+RIM_PX = 1.0
 LEAST_PLACES = 6
+RIDGED = 0.06
 PARALLEL_DEG = 6.0
 PARALLEL_WIDTHS = 8.0
 PARALLEL_PX = 24.0
@@ -62,12 +69,14 @@ def facts_of(
     section: Section | None,
     inside_share: float,
     roughness: np.ndarray,
+    u_tilt_deg: np.ndarray,
     around: Surroundings,
     land_um: float,
 ) -> dict[str, float]:
     """The numbers of one line by the names in `FACTS`; NaN where they are not known.
 
     inside_share : share of the line inside etched areas. roughness : (rows, columns) of the lobe, NaN where unknown.
+    u_tilt_deg : (rows, columns), uncertainty of the tilt: it rises where a pixel holds two slopes, as a V's bottom does.
     land_um : standard deviation of the land at the scale of the line.
     """
     facts = dict.fromkeys(FACTS, float("nan"))
@@ -96,13 +105,21 @@ def facts_of(
     facts["width_variation"] = _log(section.width_variation)
     facts["depth_variation"] = _log(section.depth_variation)
     facts["edge"] = _log(section.edge_variation)
+    facts["ridged"] = facts["burr_higher"] / (facts["burr_higher"] + RIDGED)
+    facts["flat"] = _ramp(facts["floor"], 0.35, 0.65)
+    facts["pointed"] = 1 - _ramp(facts["floor"], 0.30, 0.45)
     facts["gloss"] = _gloss(trace, section, roughness)
+    facts["keel"], facts["rim"] = _doubts(trace, section, u_tilt_deg)
     return facts
 
 
 def _seen(ridge_um: float, u_um: float) -> float:
     """How much of a ridge counts: nothing within its standard uncertainty, nearly all of it from three of them on."""
     return float(1 - np.exp(-0.5 * (max(ridge_um / max(u_um, 1e-9) - 1, 0)) ** 2))
+
+
+def _ramp(value: float, low: float, high: float) -> float:
+    return float(np.clip((value - low) / (high - low), 0, 1)) if np.isfinite(value) else float("nan")
 
 
 def _log(ratio: float) -> float:
@@ -126,20 +143,34 @@ def _departures(points_px: np.ndarray) -> tuple[float, float]:
 
 def _gloss(trace: Trace, section: Section, roughness: np.ndarray) -> float:
     """Logarithm of the roughness of the floor over that of the land on both sides."""
+    foot = section.reach_px / 2 + BESIDE_PX
+    floor = [share * section.width_px for share in (-0.15, 0.0, 0.15)]
+    beside = [side * (foot + away) for side in (-1, 1) for away in (0.0, 1.5)]
+    middle, land = _medians(trace, section, roughness, (floor, beside))
+    return float(np.log(middle / land))
+
+
+def _doubts(trace: Trace, section: Section, u_tilt_deg: np.ndarray) -> tuple[float, float]:
+    """Keel and rim, see `FACTS`."""
+    wall, mouth, foot = section.width_px / 2, section.mouth_px / 2, section.reach_px / 2
+    land = foot + 2 * BESIDE_PX
+    places = ([0.0], [-wall, wall], [-mouth - RIM_PX, mouth + RIM_PX], [-land, -land - 1.5, land, land + 1.5])
+    middle, walls, rim, beside = _medians(trace, section, u_tilt_deg, places)
+    return float(np.log(middle / walls)), float(np.log(rim / beside))
+
+
+def _medians(trace: Trace, section: Section, values: np.ndarray, offsets_px: Sequence[Sequence[float]]) -> list[float]:
+    """Median of what is known and above zero along a line, at each set of offsets across it; NaN for too few."""
     places, right = stations(trace.points_px, section.width_px)
 
     def read(offset_px: float) -> np.ndarray:
         at = np.rint(places + offset_px * right).astype(int)
-        inside = ((at >= 0) & (at < roughness.shape)).all(axis=1)
-        values = roughness[at[inside, 0], at[inside, 1]]
-        return values[np.isfinite(values) & (values > 0)]
+        inside = ((at >= 0) & (at < values.shape)).all(axis=1)
+        seen = values[at[inside, 0], at[inside, 1]]
+        return seen[np.isfinite(seen) & (seen > 0)]
 
-    floor = np.concatenate([read(share * section.width_px) for share in (-0.15, 0.0, 0.15)])
-    foot = section.reach_px / 2 + BESIDE_PX
-    beside = np.concatenate([read(side * (foot + away)) for side in (-1, 1) for away in (0.0, 1.5)])
-    if min(len(floor), len(beside)) < LEAST_PLACES:
-        return float("nan")
-    return float(np.log(np.median(floor) / np.median(beside)))
+    found = [np.concatenate([read(offset) for offset in some]) for some in offsets_px]
+    return [float(np.median(seen)) if len(seen) >= LEAST_PLACES else float("nan") for seen in found]
 
 
 def surroundings(traces: Sequence[Trace], crossings: Sequence[tuple[int, int]]) -> list[Surroundings]:

@@ -38,6 +38,7 @@ class Ground:
     """Height above the land, and inside wide areas above their floors."""
     u_height_um: np.ndarray
     lobe_roughness: np.ndarray
+    u_tilt_deg: np.ndarray
     area: np.ndarray
     """int32: number of the wide area; 0 elsewhere."""
     roughness: Roughness
@@ -96,9 +97,8 @@ def measure_lines(ground: Ground, traces: Sequence[Trace]) -> list[Line]:
     found = []
     for place, ((trace, section), others) in enumerate(zip(kept, around, strict=True)):
         area = _read(ground.area, trace)
-        facts = facts_of(
-            trace, section, float((area > 0).mean()), ground.lobe_roughness, others, ground.roughness.at(trace.width_px)
-        )
+        maps = ground.lobe_roughness, ground.u_tilt_deg
+        facts = facts_of(trace, section, float((area > 0).mean()), *maps, others, ground.roughness.at(trace.width_px))
         areas = tuple(int(value) for value in np.unique(area[area > 0]))
         found.append(Line(trace, section, facts, areas, place, others.beside))
     return found

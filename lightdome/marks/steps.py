@@ -98,6 +98,7 @@ def classify_marks(
     *,
     height: Path,
     height_uncertainty: Path,
+    normal_uncertainty: Path,
     reflectance: Path,
     traces: Path,
     areas: Path,
@@ -114,10 +115,11 @@ def classify_marks(
 
     stack : of the photographs, for their mean colour; None: colour is not looked at.
     """
-    sources = [height, height_uncertainty, reflectance, traces, areas, *([stack] if stack else [])]
+    sources = [height, height_uncertainty, normal_uncertainty, reflectance, traces, areas, *([stack] if stack else [])]
     height_um, grid = _band(height, "height")
     u_height_um, _ = _band(height_uncertainty, "u_height", like=(height, grid))
     lobe_roughness, _ = _band(reflectance, "roughness", like=(height, grid))
+    u_tilt_deg, _ = _band(normal_uncertainty, "u_tilt", like=(height, grid))
     labels, _ = _band(areas, "area", like=(height, grid))
     facts = read_json(traces)
     try:
@@ -139,9 +141,11 @@ def classify_marks(
     film = ((FILM[name], values) for name, values in _gloss_and_colour(reflectance, stack, (height, grid), FILM))
     patches = find_prints(film, height_um, marked, grid.pitch_mm)
     del marked
-    maps = Maps(above_um, flat_um, u_height_um, lobe_roughness, numbers, wide, land_um, rough, floors_um, grid)
+    maps = Maps(
+        above_um, flat_um, u_height_um, lobe_roughness, u_tilt_deg, numbers, wide, land_um, rough, floors_um, grid
+    )
     found, coded = classify(maps, without_ridges(lines, patches, grid))
-    del maps, u_height_um, lobe_roughness, flat_um, numbers, area
+    del maps, u_height_um, u_tilt_deg, lobe_roughness, flat_um, numbers, area
     found, structures = with_structure(found, above_um, grid, rough.at(0.0))
     del above_um
     shine = _gloss_and_colour(reflectance, stack, (height, grid), SHINE)

@@ -121,6 +121,7 @@ def _examiner(tmp_path: Path) -> Callable[..., Products]:
         classify_marks(
             height=height,
             height_uncertainty=u_height,
+            normal_uncertainty=u_tilt,
             reflectance=light,
             stack=None,
             traces=traces,

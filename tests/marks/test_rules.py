@@ -44,7 +44,7 @@ def judged(inside=0.0, **changed):
     """The verdict on a straight line of a section that lies inside etched areas for some share of its length."""
     trace = Trace(np.array([[100.0, 20.0], [110.0, 220.0]]), 8.0, "valley")
     seen = section(**changed)
-    facts = facts_of(trace, seen, inside, np.full((200, 300), np.nan), Surroundings(0, frozenset()), 0.1)
+    facts = facts_of(trace, seen, inside, *np.full((2, 200, 300), np.nan), Surroundings(0, frozenset()), 0.1)
     return judge_line(Line(trace, seen, facts, (), 0, frozenset()), PITCH_MM)
 
 

@@ -35,6 +35,7 @@ rule classify_marks:
     input:
         height=f"{FIELD}/surface/height.tif",
         height_uncertainty=f"{FIELD}/surface/height_uncertainty.tif",
+        normal_uncertainty=f"{FIELD}/surface/normal_uncertainty.tif",
         reflectance=f"{FIELD}/surface/reflectance.tif",
         stack=f"{FIELD}/frames/stack.zarr.zip",
         traces=f"{FIELD}/marks/traces.json",
@@ -61,7 +62,8 @@ rule classify_marks:
         code=code_mark("marks"),
     shell:
         "lightdome classify-marks --height {input.height:q} --height-uncertainty {input.height_uncertainty:q}"
-        " --reflectance {input.reflectance:q} --stack {input.stack:q} --traces {input.traces:q} --areas {input.areas:q}"
+        " --normal-uncertainty {input.normal_uncertainty:q} --reflectance {input.reflectance:q} --stack {input.stack:q}"
+        " --traces {input.traces:q} --areas {input.areas:q}"
         " --marks {output.marks:q} --table {output.table:q} --classes {output.classes:q} --summary {output.summary:q}"
         " 2> {log:q}"
 
