@@ -23,6 +23,7 @@ NOISE = 0.35
 STEP_REACH_PX = 2
 STEP_SIGMA_PX = 0.7
 STEP_SIGMA = 6.0
+BETWEEN = 0.4
 WALL_SLOPE = 0.02
 """What rises less over the reach is land that bends, no wall."""
 MAD_TO_SIGMA = 1.4826
@@ -66,5 +67,9 @@ def steps(height_um: np.ndarray, limit_um: float) -> np.ndarray:
         return padded[r : r + rows, c : c + cols]
 
     for row, col in ((0, 2), (2, 0), (1, 1), (1, -1)):
-        found |= np.abs(seen(row, col) - seen(-row, -col)) > limit_um
+        one, other = seen(row, col), seen(-row, -col)
+        step = np.abs(one - other)
+        # a wall leads from one level to the other; the middle of a line is lower, or higher, than both of its sides
+        between = np.abs(smooth - (one + other) / 2) < BETWEEN * step
+        found |= (step > limit_um) & between
     return found

@@ -52,6 +52,8 @@ PARALLEL_DEG = 6.0
 PARALLEL_WIDTHS = 8.0
 PARALLEL_PX = 24.0
 PARALLEL_SHARE = 0.3
+PARALLEL_STEP = 8
+"""Every so many pixels a line looks for others beside it: a third of what they may be away."""
 
 
 @dataclass(frozen=True)
@@ -188,7 +190,7 @@ def _parallel(traces: Sequence[Trace]) -> list[set[int]]:
     beside: list[set[int]] = [set() for _ in traces]
     if len(traces) < 2:
         return beside
-    points = [dense(trace.points_px)[::3] for trace in traces]
+    points = [dense(trace.points_px)[::PARALLEL_STEP] for trace in traces]
     owner = np.repeat(np.arange(len(traces)), [len(part) for part in points])
     ahead = np.concatenate([_directions(part) for part in points])
     where = np.concatenate(points)
