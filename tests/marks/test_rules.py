@@ -1,43 +1,17 @@
 import numpy as np
 import pytest
+from made_section import section
 
 from lightdome.errors import MarkError
 from lightdome.marks.crossings import crossings
 from lightdome.marks.line_facts import Surroundings, facts_of
 from lightdome.marks.measured import Line
 from lightdome.marks.outlines import outline_geometry
-from lightdome.marks.records import CLASSES, Mark, Section, Trace
+from lightdome.marks.records import CLASSES, Mark, Trace
 from lightdome.marks.rules import judge_area, judge_line, judge_spot, ramp
 from lightdome.raster import Grid
 
 PITCH_MM = 0.02
-
-
-def section(**changed):
-    facts = {
-        "width_px": 8.0,
-        "mouth_px": 15.0,
-        "reach_px": 15.0,
-        "depth_um": 20.0,
-        "depth_rule": "bottom",
-        "burr_left_um": 0.2,
-        "burr_right_um": 0.2,
-        "wall_angle_deg": 30.0,
-        "removed_fraction": 1.0,
-        "floor_ratio": 0.3,
-        "sharp_floor_ratio": changed.get("floor_ratio", 0.3),
-        "width_variation": 0.05,
-        "depth_variation": 0.05,
-        "edge_variation": 0.01,
-        "end_share": 0.3,
-        "solid_share": 1.0,
-        "u_width_px": 0.3,
-        "u_depth_um": 0.5,
-        "u_burr_um": 0.3,
-        "u_removed_fraction": 0.03,
-        "stations": 60,
-    }
-    return Section(**(facts | changed))
 
 
 def judged(inside=0.0, **changed):
