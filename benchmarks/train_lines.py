@@ -1,6 +1,6 @@
 """Train the model of lines (`lightdome/marks/line_model.json`) on random synthetic plates, and say how well it holds.
 
-    python benchmarks/train_lines.py --cache FOLDER [--plates 80] [--write]
+    python benchmarks/train_lines.py --cache FOLDER [--plates 90] [--write]
 
 Plates are solved once and kept in the cache. Every fifth plate is left out in turn to tell how often a class is right
 and how far its probability can be trusted; the model that is written has seen them all.
@@ -9,7 +9,9 @@ and how far its probability can be trusted; the model that is written has seen t
 import argparse
 import json
 import sys
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import fields
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -29,7 +31,7 @@ CLASSES = ("land", "etched", "tooled", "scratch")
 NEAR_PX = 1.5
 MOSTLY = 0.6
 FOLDS = 5
-RIDGE = 3.0
+RIDGE = 10.0
 """Weight of the squared coefficients: few hundred lines must not decide all."""
 BINS = 10
 SECTION = ("burr_higher", "burr_lower", "removed", "ridged", "flat", "pointed", "floor", "wall", "aspect", "edge")
@@ -72,16 +74,22 @@ def label_of(line: Line, spec: CaptureSpec) -> str | None:
 
 
 def table(folder: Path, count: int) -> dict[str, list[tuple[int, str, dict[str, float]]]]:
-    """Plate, class and numbers of every valley found, by the kind of line."""
+    """Plate, class and numbers of every valley found, by the kind of line; a plate a core."""
     rows: dict[str, list[tuple[int, str, dict[str, float]]]] = {"resolved": [], "narrow": []}
-    for seed in range(count):
-        spec = spec_of(seed)
-        for line in lines_of(spec, cached(folder, seed)):
-            if line.trace.kind != "valley":
-                continue
-            label = label_of(line, spec)
-            if label is not None:
-                rows["resolved" if line.resolved else "narrow"].append((seed, label, line.facts))
+    with ProcessPoolExecutor() as pool:
+        for part in pool.map(partial(_rows_of, folder), range(count)):
+            for kind, found in part.items():
+                rows[kind] += found
+    return rows
+
+
+def _rows_of(folder: Path, seed: int) -> dict[str, list[tuple[int, str, dict[str, float]]]]:
+    rows: dict[str, list[tuple[int, str, dict[str, float]]]] = {"resolved": [], "narrow": []}
+    spec = spec_of(seed)
+    for line in lines_of(spec, cached(folder, seed)):
+        label = label_of(line, spec) if line.trace.kind == "valley" else None
+        if label is not None:
+            rows["resolved" if line.resolved else "narrow"].append((seed, label, line.facts))
     return rows
 
 
@@ -143,7 +151,7 @@ def calibration_error(results: list[tuple[str, str, float]]) -> float:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cache", type=Path, required=True, help="where solved plates are kept")
-    parser.add_argument("--plates", type=int, default=80)
+    parser.add_argument("--plates", type=int, default=90)
     parser.add_argument("--write", action="store_true", help="write line_model.json")
     flags = parser.parse_args()
     rows = table(flags.cache, flags.plates)

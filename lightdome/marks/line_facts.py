@@ -78,7 +78,7 @@ def facts_of(
     """The numbers of one line by the names in `FACTS`; NaN where they are not known.
 
     inside_share : share of the line inside etched areas. roughness : (rows, columns) of the lobe, NaN where unknown.
-    u_tilt_deg : (rows, columns), uncertainty of the tilt: it rises where a pixel holds two slopes, as a V's bottom does.
+    u_tilt_deg : (rows, columns), uncertainty of the tilt, which rises where a pixel holds two slopes, as in a V.
     land_um : standard deviation of the land at the scale of the line.
     """
     facts = dict.fromkeys(FACTS, float("nan"))

@@ -15,7 +15,7 @@ from lightdome.marks.line_facts import FACTS
 from lightdome.marks.measured import Line
 from lightdome.marks.model import LAND, LineModel, line_models, ranked
 from lightdome.marks.records import Section
-from lightdome.marks.sections import LEAST_WIDTH_PX
+from lightdome.marks.sections import LEAST_WIDTH_PX, steepness_doubt
 from lightdome.units import UM_PER_MM
 
 PUSHED, REMOVED = 0.45, 0.8
@@ -71,6 +71,11 @@ def _section_sentences(line: Line, pitch_mm: float) -> list[str]:
             " depth is given."
         ]
     found = [_size_sentence(section, pitch_mm, line.resolved)]
+    if line.resolved and steepness_doubt(section.wall_angle_deg) > 0:
+        found.append(
+            "Its walls are nearly as steep as the lamps can show: it may be deeper and narrower than measured, and the"
+            f" uncertainties hold {100 * steepness_doubt(section.wall_angle_deg):.0f} % of the depth for that."
+        )
     if line.resolved:
         found += [_ridge_sentence(section), _floor_sentence(section)]
         if np.isfinite(section.edge_variation):
