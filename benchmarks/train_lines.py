@@ -31,10 +31,22 @@ CLASSES = ("land", "etched", "tooled", "scratch")
 NEAR_PX = 1.5
 MOSTLY = 0.6
 FOLDS = 5
-RIDGE = 10.0
+RIDGE = 3.0
 """Weight of the squared coefficients: few hundred lines must not decide all."""
 BINS = 10
-SECTION = ("burr_higher", "burr_lower", "removed", "ridged", "flat", "pointed", "floor", "wall", "aspect", "edge")
+SECTION = (
+    "fullness",
+    "burr_higher",
+    "burr_lower",
+    "removed",
+    "ridged",
+    "flat",
+    "pointed",
+    "floor",
+    "wall",
+    "aspect",
+    "edge",
+)
 LEFT_OUT = {"resolved": ("glint",), "narrow": ("gloss", "keel", "rim", *SECTION)}
 """What a kind of line cannot tell, or tells of the capture rather than of the line."""
 

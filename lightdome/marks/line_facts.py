@@ -17,6 +17,7 @@ FACTS = {
     "floor": "width at 80 % of the depth over that at 20 %, without the pixel's blur",
     "wall": "steepness of the walls, degrees",
     "aspect": "logarithm of depth over width",
+    "fullness": "depth over that of a V of the same width and walls",
     "taper": "area of the section near the ends over that of the middle",
     "width_variation": "logarithm of the spread of the width along the line over the width",
     "depth_variation": "logarithm of the spread of the depth along the line over the depth",
@@ -103,6 +104,8 @@ def facts_of(
     facts["stands_out"] = float(np.log(max(section.depth_um / max(land_um, 1e-6), 1e-3)))
     facts["wall"] = section.wall_angle_deg
     facts["aspect"] = float(np.log(np.tan(np.radians(max(section.wall_angle_deg, 0.1)))))
+    of_v_um = section.width_px * section.wall_um_per_px
+    facts["fullness"] = float(np.clip(section.depth_um / max(of_v_um, 1e-9), 0, 2))
     facts["taper"] = float(np.clip(section.end_share, 0, 1.5))
     facts["width_variation"] = _log(section.width_variation)
     facts["depth_variation"] = _log(section.depth_variation)
@@ -192,7 +195,7 @@ def _parallel(traces: Sequence[Trace]) -> list[set[int]]:
         return beside
     points = [dense(trace.points_px)[::PARALLEL_STEP] for trace in traces]
     owner = np.repeat(np.arange(len(traces)), [len(part) for part in points])
-    ahead = np.concatenate([_directions(part) for part in points])
+    ahead = np.concatenate([directions(part) for part in points])
     where = np.concatenate(points)
     reach = np.array([max(PARALLEL_WIDTHS * trace.width_px, PARALLEL_PX) for trace in traces])
     tree = cKDTree(where)
@@ -210,6 +213,7 @@ def _parallel(traces: Sequence[Trace]) -> list[set[int]]:
     return beside
 
 
-def _directions(points: np.ndarray) -> np.ndarray:
+def directions(points: np.ndarray) -> np.ndarray:
+    """Unit directions (n, 2) at the points of a path."""
     way = np.gradient(points, axis=0) if len(points) > 1 else np.ones((1, 2))
     return way / np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None]

@@ -5,10 +5,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from lightdome.marks.crossings import crossings, dense
-from lightdome.marks.line_facts import MOSTLY, facts_of, surroundings
-from lightdome.marks.paint import painted
+from lightdome.marks.line_facts import MOSTLY, directions, facts_of, surroundings
 from lightdome.marks.records import Roughness, Section, Trace
 from lightdome.marks.sections import LEAST_WIDTH_PX, measure_trace, stations
 from lightdome.tiles import progress
@@ -26,8 +26,8 @@ LEAST_GLINT = 0.5
 BESIDE_WIDTHS, BESIDE_PX = 1.5, 3.0
 """So many widths and pixels from the centre lies the surface beside."""
 GHOST_SHARE = 0.5
-GHOST_PX = 3.0
-"""A shining line that runs so near a measured groove is its wall."""
+GHOST_PX, GHOST_DEG = 2.0, 12.0
+"""A shining line so near the walls of a measured groove, and in its direction, is one of them."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +74,39 @@ class Line:
         return self.trace.width_px if self.section is None else self.section.reach_px
 
 
+@dataclass(frozen=True)
+class _Walls:
+    """Where the walls of measured grooves lie."""
+
+    tree: cKDTree | None
+    """Of points on their centre lines, a pixel apart; None where there are none."""
+    ahead: np.ndarray
+    """(n, 2): directions there."""
+    near_px: np.ndarray
+    far_px: np.ndarray
+    """(n,): distances from the centre line between which a wall shines."""
+
+    @classmethod
+    def of(cls, grooves: Sequence[tuple[Trace, Section]]) -> "_Walls":
+        if not grooves:
+            return cls(None, np.zeros((0, 2)), np.zeros(0), np.zeros(0))
+        points = [dense(trace.points_px) for trace, _ in grooves]
+        counts = [len(part) for part in points]
+        near = [section.width_px / 2 - GHOST_PX for _, section in grooves]
+        far = [section.reach_px / 2 + GHOST_PX for _, section in grooves]
+        ahead = np.concatenate([directions(part) for part in points])
+        return cls(cKDTree(np.concatenate(points)), ahead, np.repeat(near, counts), np.repeat(far, counts))
+
+    def share_along(self, trace: Trace) -> float:
+        """Share of a trace that runs along one of them."""
+        if self.tree is None:
+            return 0.0
+        points = dense(trace.points_px)
+        away, nearest = self.tree.query(points)
+        along = np.abs((directions(points) * self.ahead[nearest]).sum(axis=1)) >= np.cos(np.radians(GHOST_DEG))
+        return float((along & (away >= self.near_px[nearest]) & (away <= self.far_px[nearest])).mean())
+
+
 def measure_lines(ground: Ground, traces: Sequence[Trace]) -> list[Line]:
     """The traces that are lines, in their order.
 
@@ -81,16 +114,12 @@ def measure_lines(ground: Ground, traces: Sequence[Trace]) -> list[Line]:
     mark (ISO 8785 separates the two), unless the light of its pixels shows it.
     """
     sections = [_sound_section(ground, trace) for trace in progress(traces, "sections")]
-    deep = [
-        (trace.points_px, section.reach_px + 2 * GHOST_PX)
-        for trace, section in zip(traces, sections, strict=True)
-        if section is not None
-    ]
-    occupied = painted(ground.flat_um.shape, deep)
+    both = list(zip(traces, sections, strict=True))
+    walls = _Walls.of([(trace, section) for trace, section in both if section is not None])
     kept = [
         (trace, section)
-        for trace, section in zip(traces, sections, strict=True)
-        if section is not None or _shines_alone(trace, occupied)
+        for trace, section in both
+        if section is not None or (trace.glint_share >= LEAST_GLINT and walls.share_along(trace) < GHOST_SHARE)
     ]
     lines = [trace for trace, _ in kept]
     around = surroundings(lines, crossings([trace.points_px for trace in lines]))
@@ -137,8 +166,3 @@ def _uncertainties(u_height_um: np.ndarray, trace: Trace) -> tuple[float, float]
 
     floor = median_at(0.0)
     return floor, median_at(-away, away) or floor
-
-
-def _shines_alone(trace: Trace, occupied: np.ndarray) -> bool:
-    """Whether the light of its pixels shows a line where no measured groove lies."""
-    return trace.glint_share >= LEAST_GLINT and float(_read(occupied, trace).mean()) < GHOST_SHARE

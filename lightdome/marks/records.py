@@ -88,8 +88,10 @@ class Section:
     """bottom (lowest point of the mean section) or A1 (ISO 5436-1)."""
     burr_left_um: float
     burr_right_um: float
+    wall_um_per_px: float
+    """Steepness of the walls, mean of both."""
     wall_angle_deg: float
-    """Mean of both walls, from lines through 20-80 % of the depth."""
+    """The same as an angle; mean of both walls, from lines through 20-80 % of the depth."""
     removed_fraction: float
     floor_ratio: float
     """Width at 80 % of the depth over width at 20 %: 0.25 for a V, 1 for a rectangle."""

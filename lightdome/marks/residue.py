@@ -39,8 +39,14 @@ U_MIXED, U_NARROW = 0.55, 0.10
 the least; times m (1 - m), m the share of the diffuse part in the land's light, since a lobe and a diffuse part take
 each other's light where walls mix in; and for a floor without a level pixel. From clean grooves of plates of eight
 materials, rendered without light between walls and solved; the floors of the bitten ones 1.4 times as rough as land."""
+U_POINTED, U_POINTED_STEEP = 0.06, 0.25
+"""The same for a V, which has no floor, and for a V of steep walls, which light each other and hide from the lamps;
+from clean grooves of path-traced plates (benchmarks/marked_plates.py)."""
+FLAT_FULLNESS, POINTED_FULLNESS = 0.5, 0.65
+"""Depth over that of a V of the same width and walls: 1 for a V, less the flatter the floor."""
+GENTLE_DEG, STEEP_DEG = 25.0, 33.0
 U_OF_CONTRAST = {"total": 0.12, "diffuse": 0.12, "specular": 0.12}
-"""Standard uncertainty over the contrast itself: residue has a lobe of its own, which the metal's does not fit."""
+"""Standard uncertainty over the contrast itself: residue has a lobe of its own, unlike the metal's."""
 U_COLOUR = 0.01
 MAD_TO_SIGMA = 1.4826
 
@@ -242,6 +248,7 @@ def _judged(mark: Mark, place: Place | None, found: dict[str, _Contrast]) -> Mar
         )
     matte = found["diffuse"].level / found["total"].level if {"diffuse", "total"} <= set(found) else 0.0
     shape = U_MIXED * matte * max(1 - matte, 0.0) + U_NARROW * (1 - place.level_share)
+    shape = float(np.hypot(shape, _pointed_doubt(mark)))
     doubt = {"total": float(np.hypot(U_LEAST, shape)), "colour": U_COLOUR}
     by_quantity = {
         name: _facts(
@@ -268,6 +275,16 @@ def _judged(mark: Mark, place: Place | None, found: dict[str, _Contrast]) -> Mar
         },
     }
     return replace(mark, residue=residue, evidence=(*mark.evidence, _sentence(quantity, told, is_found, place, shape)))
+
+
+def _pointed_doubt(mark: Mark) -> float:
+    """Standard uncertainty of the baseline of a groove without a floor; 0 for one with a floor, and for areas."""
+    if mark.width_um is None or mark.depth_um is None or mark.wall_angle_deg is None:
+        return 0.0
+    of_v_um = mark.width_um * float(np.tan(np.radians(mark.wall_angle_deg)))
+    pointed = np.clip((mark.depth_um / max(of_v_um, 1e-9) - FLAT_FULLNESS) / (POINTED_FULLNESS - FLAT_FULLNESS), 0, 1)
+    steep = np.clip((mark.wall_angle_deg - GENTLE_DEG) / (STEEP_DEG - GENTLE_DEG), 0, 1)
+    return float(pointed * np.hypot(U_POINTED, U_POINTED_STEEP * steep))
 
 
 def _facts(middle: float, u: float, u_own: float) -> dict[str, float]:

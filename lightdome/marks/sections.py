@@ -32,7 +32,7 @@ WIDTH_PER_DEPTH = 0.5
 """Relative error of a width by one of the depth that all slopes share: too gentle walls also lean outward."""
 TRIMMED = 0.15
 """Of the blocks, at either end of their order: those that other marks cross."""
-U_STEEP = 0.15
+U_STEEP = 0.18
 SURELY_SEEN_DEG, HARDLY_SEEN_DEG = 18.0, 26.0
 WIDENED = 3
 SOLID = 0.35
@@ -206,6 +206,7 @@ def _section(
         depth_rule=mean.rule,
         burr_left_um=mean.burr_left_um,
         burr_right_um=mean.burr_right_um,
+        wall_um_per_px=mean.wall_um_per_px,
         wall_angle_deg=wall_deg,
         removed_fraction=mean.removed_fraction,
         floor_ratio=mean.floor_ratio,

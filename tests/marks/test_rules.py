@@ -11,14 +11,19 @@ from lightdome.marks.records import CLASSES, Mark, Trace
 from lightdome.marks.rules import judge_area, judge_line, judge_spot, ramp
 from lightdome.raster import Grid
 
-PITCH_MM = 0.02
+PITCH_MM = 0.006
 
 
 def judged(inside=0.0, **changed):
     """The verdict on a straight line of a section that lies inside etched areas for some share of its length."""
     trace = Trace(np.array([[100.0, 20.0], [110.0, 220.0]]), 8.0, "valley")
     seen = section(**changed)
-    facts = facts_of(trace, seen, inside, *np.full((2, 200, 300), np.nan), Surroundings(0, frozenset()), 0.1)
+    row, col = np.mgrid[:200, :300]
+    # where a pixel holds both walls of a V, or a floor and a wall, its slope is in doubt
+    off = np.abs(row - 100 - (col - 20) / 20)
+    doubted = off < 1 if seen.floor_ratio < 0.5 else np.abs(off - 4) < 1
+    doubt = np.where(doubted, 0.5, 0.1)
+    facts = facts_of(trace, seen, inside, np.full(doubt.shape, np.nan), doubt, Surroundings(0, frozenset()), 0.1)
     return judge_line(Line(trace, seen, facts, (), 0, frozenset()), PITCH_MM)
 
 
@@ -30,7 +35,7 @@ def test_a_pointed_swelling_groove_without_ridges_is_tooled():
 
 
 def test_an_even_flat_groove_without_ridges_is_etched():
-    verdict = judged(floor_ratio=0.85, end_share=1.0, edge_variation=0.05)
+    verdict = judged(floor_ratio=0.85, end_share=1.0, edge_variation=0.05, wall_um_per_px=8.0, wall_angle_deg=53.1)
     assert verdict.class_name == "etched"
     assert verdict.confidence > 0.9
 
