@@ -1,11 +1,13 @@
 """Pieces of lines that continue one another, joined end to end; pieces that turn a corner, split there."""
 
+from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 from scipy.spatial import cKDTree
 
+Look = Callable[[np.ndarray], np.ndarray]
 DIRECTION_REACH_PX = 15
 HOOK_PX = 4
 """The last pixels of a piece may bend into what cut it off; its direction is taken before them."""
@@ -21,7 +23,7 @@ ALIGNED_DEG, ALIGNED_GAP_SHARE = 6.0, 0.5
 UNLIKE = 0.3
 """Cost of one natural logarithm between the widths of two pieces; a turn of 30 degrees costs 2."""
 ROUNDS = 3
-ENDS_AT_ONCE = 4096
+ENDS_AT_ONCE = 1024
 CORNER_DEG = 40.0
 """A path that turns by more within CORNER_REACH_PX has run from one line into another."""
 CORNER_REACH_PX = 6
@@ -76,11 +78,11 @@ def rejoin_corners(pieces: list[np.ndarray], kinds: list[int]) -> list[np.ndarra
     return _chains(pieces, partner)
 
 
-def join(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: np.ndarray) -> list[np.ndarray]:
+def join(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: Look) -> list[np.ndarray]:
     """Pieces that continue one another, joined end to end.
 
-    look : (rows, columns), logarithm of the lines' width, NaN off them: of several that could go on, the most alike
-    does.
+    look : logarithms of the line's width at those of some pixels (n, 2) that know it: of several pieces that could go
+    on, the most alike does.
 
     Ends are paired, best first, where neither the pieces nor the gap turn by more than 30 degrees, and the gap is short
     against the pieces or lies in another mark (below : (rows, columns) bool); a line that crosses another therefore
@@ -94,7 +96,7 @@ def join(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: np.nd
     return pieces
 
 
-def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: np.ndarray) -> list[np.ndarray]:
+def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look: Look) -> list[np.ndarray]:
     if len(pieces) < 2:
         return pieces
     lengths = np.array([len(piece) for piece in pieces], float)
@@ -104,7 +106,7 @@ def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look:
         for values in zip(*(_heading(piece, index) for piece in pieces for index in (0, -1)), strict=True)
     )
     looks = np.array([_look_at_end(piece, index, look) for piece in pieces for index in (0, -1)])
-    one, other = _pairs_in_reach(ends, np.full(len(ends), max(gap_px, NEAR_GAP_PX)))
+    one, other = _pairs_in_reach(ends, lengths, gap_px)
     turn = _angle_deg(headings[one], -headings[other])
     one, other, turn = (values[turn <= TURN_DEG] for values in (one, other, turn))
     gap = anchors[other] - anchors[one]
@@ -136,19 +138,28 @@ def _join_once(pieces: list[np.ndarray], gap_px: float, below: np.ndarray, look:
     return _chains(pieces, partner)
 
 
-def _pairs_in_reach(ends: np.ndarray, reach_px: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Pairs of ends of different pieces that lie within the reach (n,) of both; some ends at a time, for memory."""
+def _pairs_in_reach(ends: np.ndarray, lengths: np.ndarray, gap_px: float) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of ends of different pieces that any rule could join; some ends at a time, for memory.
+
+    ends : (2 n, 2), two a piece. lengths : (n,). No rule bridges more than the longer of two pieces, so that the longer
+    one looks for the shorter.
+    """
     tree = cKDTree(ends)
+    length = np.repeat(lengths, 2)
+    rank = np.empty(len(ends), int)
+    rank[np.lexsort((np.arange(len(ends)), length))] = np.arange(len(ends))
     found = [np.zeros((2, 0), int)]
     for start in range(0, len(ends), ENDS_AT_ONCE):
         some = np.arange(start, min(start + ENDS_AT_ONCE, len(ends)))
-        around = tree.query_ball_point(ends[some], reach_px[some])
+        around = tree.query_ball_point(ends[some], np.clip(length[some], NEAR_GAP_PX, max(gap_px, NEAR_GAP_PX)))
         one = np.repeat(some, [len(others) for others in around])
         other = np.concatenate([np.array(others, int) for others in around])
-        apart = (one < other) & (one // 2 != other // 2)
-        one, other = one[apart], other[apart]
-        mutual = np.linalg.norm(ends[other] - ends[one], axis=1) <= reach_px[other]
-        found.append(np.stack([one[mutual], other[mutual]]))
+        wanted = (rank[other] < rank[one]) & (one // 2 != other // 2)
+        one, other = one[wanted], other[wanted]
+        most = np.maximum(HIDDEN_GAP_SHARE * length[other], ALIGNED_GAP_SHARE * length[one])
+        within = np.linalg.norm(ends[other] - ends[one], axis=1) <= np.maximum(most, NEAR_GAP_PX)
+        pairs = np.stack([one[within], other[within]])
+        found.append(np.sort(pairs, axis=0))
     one, other = np.concatenate(found, axis=1)
     return one, other
 
@@ -168,12 +179,10 @@ def _heading(piece: np.ndarray, index: int) -> tuple[np.ndarray, np.ndarray]:
     return part[0], away / max(float(np.linalg.norm(away)), 1e-9)
 
 
-def _look_at_end(piece: np.ndarray, index: int, look: np.ndarray) -> float:
+def _look_at_end(piece: np.ndarray, index: int, look: Look) -> float:
     """Median of what is known of a piece's look near one of its ends; 0 where nothing is."""
     part = piece[:DIRECTION_REACH_PX] if index == 0 else piece[-DIRECTION_REACH_PX:]
-    at = part.astype(int)
-    values = look[at[:, 0], at[:, 1]]
-    values = values[np.isfinite(values)]
+    values = look(part.astype(int))
     return float(np.median(values)) if values.size else 0.0
 
 

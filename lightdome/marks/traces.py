@@ -16,17 +16,22 @@ SIMPLIFY_PX = 0.2
 NEIGHBOURS = np.ones((3, 3), bool)
 
 
-def skeleton(strength: np.ndarray, threshold: float) -> np.ndarray:
+def skeleton(strength: np.ndarray, threshold: float, glints: np.ndarray | None = None) -> np.ndarray:
     """One-pixel-wide lines where connected crests pass the threshold; (rows, columns) bool.
 
-    strength : (rows, columns), zero off the crests. Method: two thresholds as of Canny 1986, gaps of one pixel closed.
+    strength, glints : (rows, columns), zero off the crests. Method: two thresholds as of Canny 1986, gaps of one pixel
+    closed.
     """
-    crest = strength > WEAK * threshold
+
+    def above(level: float) -> np.ndarray:
+        return strength > level if glints is None else (strength > level) | (glints > level)
+
+    crest = above(WEAK * threshold)
     pieces, count = label(crest, NEIGHBOURS)
     if count == 0:
         return crest
     strong = np.zeros(count + 1, bool)
-    strong[pieces[strength > threshold]] = True
+    strong[pieces[above(threshold)]] = True
     crest = strong[pieces]
     del pieces
     return skeletonize(binary_dilation(crest, NEIGHBOURS))
@@ -105,10 +110,14 @@ def traces(
     """
     threshold, gap_px, shortest_px = limits
     strength, scale = maps.strength, maps.scale
-    crest = strength if glints is None else np.maximum(strength, glints)
     found = []
-    pieces = [part for path in branches(skeleton(crest, threshold)) for part in split_at_corners(path)]
-    look = np.where(strength > 0, np.log(np.array(widths_px, np.float32))[scale], np.float32(np.nan))
+    pieces = [part for path in branches(skeleton(strength, threshold, glints)) for part in split_at_corners(path)]
+    log_width = np.log(np.array(widths_px))
+
+    def look(at: np.ndarray) -> np.ndarray:
+        seen = strength[at[:, 0], at[:, 1]] > 0
+        return log_width[scale[at[:, 0], at[:, 1]][seen]]
+
     pieces = join(pieces, gap_px, below, look)
     for path in rejoin_corners(pieces, [_kind(strength, path) for path in pieces]):
         index = path.astype(int)
