@@ -137,7 +137,7 @@ def measure_trace(
     if seen is None:
         return None
     mean = seen.mean
-    core = np.abs(seen.offsets - mean.centre_px) <= mean.width_px / 4
+    core = np.abs(seen.offsets - mean.centre_px) <= max(mean.width_px / 4, STEP_PX)
     solid = sign * seen.blocks[:, core] < -SOLID * mean.depth_um
     sharp = sharpening(seen.offsets, seen.section - mean.level_um, mean.centre_px, mean.width_px)
     return _section(seen, (*noise_um, shared_um), pitch_mm, float(solid.mean()), sharp)

@@ -19,7 +19,7 @@ rule trace_marks:
         "../envs/lightdome.yaml"
     threads: 4
     resources:
-        mem_mb=memory_mb(350, 35),
+        mem_mb=memory_mb(350, 45),
     params:
         flags=flags("trace_marks"),
         code=code_mark("marks"),
@@ -57,7 +57,7 @@ rule classify_marks:
     conda:
         "../envs/lightdome.yaml"
     resources:
-        mem_mb=memory_mb(300, 40),
+        mem_mb=memory_mb(350, 47),
     params:
         code=code_mark("marks"),
     shell:

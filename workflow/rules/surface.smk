@@ -95,7 +95,7 @@ rule measure_texture:
         "../envs/lightdome.yaml"
     threads: 4
     resources:
-        mem_mb=memory_mb(250, 18),
+        mem_mb=memory_mb(1050, 16),
     params:
         flags=flags("measure_texture"),
         code=code_mark("surface"),
