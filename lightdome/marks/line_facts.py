@@ -11,12 +11,8 @@ from lightdome.marks.records import Section, Trace
 from lightdome.marks.sections import stations
 
 FACTS = {
-    "burr_higher": "height of the higher ridge over the depth",
     "burr_lower": "height of the lower ridge over the depth",
-    "removed": "removed fraction",
-    "floor": "width at 80 % of the depth over that at 20 %, without the pixel's blur",
     "wall": "steepness of the walls, degrees",
-    "aspect": "logarithm of depth over width",
     "fullness": "depth over that of a V of the same width and walls",
     "taper": "area of the section near the ends over that of the middle",
     "width_variation": "logarithm of the spread of the width along the line over the width",
@@ -34,7 +30,6 @@ FACTS = {
     "rim": "logarithm of the doubt about the slope just outside its mouth over that of the land",
     "ridged": "height of the higher ridge over itself and a sixteenth of the depth",
     "flat": "how flat its floor is, from 0 for a floor ratio of 0.35 to 1 for one of 0.65",
-    "pointed": "how pointed its floor is, from 0 for a floor ratio of 0.45 to 1 for one of 0.30",
     "glint": "share of its length where one slope does not explain the light",
     "shine": "logarithm of how far it stands out of the noise there",
     "stands_out": "logarithm of its depth over the roughness of the land",
@@ -96,31 +91,26 @@ def facts_of(
     if section is None:
         return facts
     ridges = (section.burr_left_um, section.burr_right_um)
-    higher, lower = (_seen(ridge, section.u_burr_um) for ridge in (max(ridges), min(ridges)))
-    facts["burr_higher"] = float(np.clip(max(ridges) * higher / section.depth_um, 0, 2))
-    facts["burr_lower"] = float(np.clip(min(ridges) * lower / section.depth_um, 0, 2))
-    facts["removed"] = float(np.clip(1 - (1 - section.removed_fraction) * higher, -1, 1))
-    facts["floor"] = section.sharp_floor_ratio
+    higher, lower = (_seen(ridge, section.u_burr_um) / section.depth_um for ridge in (max(ridges), min(ridges)))
+    facts["burr_lower"] = float(np.clip(lower, 0, 2))
     facts["stands_out"] = float(np.log(max(section.depth_um / max(land_um, 1e-6), 1e-3)))
     facts["wall"] = section.wall_angle_deg
-    facts["aspect"] = float(np.log(np.tan(np.radians(max(section.wall_angle_deg, 0.1)))))
     of_v_um = section.width_px * section.wall_um_per_px
     facts["fullness"] = float(np.clip(section.depth_um / max(of_v_um, 1e-9), 0, 2))
     facts["taper"] = float(np.clip(section.end_share, 0, 1.5))
     facts["width_variation"] = _log(section.width_variation)
     facts["depth_variation"] = _log(section.depth_variation)
     facts["edge"] = _log(section.edge_variation)
-    facts["ridged"] = facts["burr_higher"] / (facts["burr_higher"] + RIDGED)
-    facts["flat"] = _ramp(facts["floor"], 0.35, 0.65)
-    facts["pointed"] = 1 - _ramp(facts["floor"], 0.30, 0.45)
+    facts["ridged"] = higher / (higher + RIDGED)
+    facts["flat"] = _ramp(section.sharp_floor_ratio, 0.35, 0.65)
     facts["gloss"] = _gloss(trace, section, roughness)
     facts["keel"], facts["rim"] = _doubts(trace, section, u_tilt_deg)
     return facts
 
 
 def _seen(ridge_um: float, u_um: float) -> float:
-    """How much of a ridge counts: nothing within its standard uncertainty, nearly all of it from three of them on."""
-    return float(1 - np.exp(-0.5 * (max(ridge_um / max(u_um, 1e-9) - 1, 0)) ** 2))
+    """What counts of a ridge: nothing within its standard uncertainty, nearly all of it from three of them on."""
+    return ridge_um * float(1 - np.exp(-0.5 * (max(ridge_um / max(u_um, 1e-9) - 1, 0)) ** 2))
 
 
 def _ramp(value: float, low: float, high: float) -> float:

@@ -46,11 +46,10 @@ def test_a_bitten_floor_is_rougher_than_the_land_beside():
 
 def test_ridges_within_their_uncertainty_do_not_count():
     clear = told(seen=section(burr_left_um=8.0, burr_right_um=4.0, removed_fraction=0.4, u_burr_um=0.1))
-    assert clear["burr_higher"] == pytest.approx(0.4, rel=0.01)
+    assert clear["ridged"] == pytest.approx(0.4 / 0.46, rel=0.01)
     assert clear["burr_lower"] == pytest.approx(0.2, rel=0.01)
-    assert clear["removed"] == pytest.approx(0.4, rel=0.01)
     hidden = told(seen=section(burr_left_um=8.0, burr_right_um=4.0, removed_fraction=0.4, u_burr_um=8.0))
-    assert (hidden["burr_higher"], hidden["removed"]) == (0, 1)
+    assert (hidden["ridged"], hidden["burr_lower"]) == (0, 0)
 
 
 def test_slow_arcs_do_not_bend_and_zigzags_do():
