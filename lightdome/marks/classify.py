@@ -28,13 +28,15 @@ from lightdome.units import UM_PER_MM
 
 AROUND_PX = 12
 LOW_SIGMA = 4.0
-WIDEST_PIT_UM = 1000.0
+WIDEST_PIT_UM = 3000.0
 ORDERS_SAID = 3
 SURE_OF_CLASS = 0.9
 """Confidence from which a cause narrows down what a crossing may look like."""
 FOOT_PX = 1.5
-BOWL = 1.15
-"""Deepest over median depth: 1 for a flat floor, about 1.2 for a paraboloid whose rim is left out."""
+UNRESOLVED = 0.5
+"""Of the confidence in an area: what is narrower than three pixels may be a piece of a line."""
+LEAST_BOWL = 0.7
+"""Correlation of depth and distance from the outline, see `spots.Spot`: a bitten floor is as deep at its edge."""
 
 
 @dataclass(frozen=True)
@@ -235,7 +237,11 @@ def _area_mark(maps: Maps, occupied: np.ndarray, label: int, window: tuple[slice
         else None,
     )
     if not mark.resolved:
-        return mark
+        said = f"It is narrower than 3 pixels: its shape does not tell a piece of a {verdict.class_name} mark from one"
+        unsure = f"{said} of another line, and no width or depth is given."
+        return replace(
+            mark, confidence=round(UNRESOLVED * mark.confidence, 3), decided=False, evidence=(*mark.evidence, unsure)
+        )
     return replace(
         mark,
         width_um=round(wide_px * pitch_mm * UM_PER_MM, 2),
@@ -252,7 +258,7 @@ def _is_spot(maps: Maps, spot: Spot, label: int, size_px: np.ndarray, axes_px: n
     if not is_compact(size_px, axes_px):
         return False
     across_um = float(axes_px.mean()) * maps.grid.pitch_mm * UM_PER_MM
-    return label > maps.wide or (across_um < WIDEST_PIT_UM and spot.extreme_um > BOWL * spot.depth_um)
+    return label > maps.wide or (across_um < WIDEST_PIT_UM and spot.bowl > LEAST_BOWL)
 
 
 def _with_crossings(maps: Maps, marks: list[Mark], lines: list[_Line], ids_of_areas: dict[int, str]) -> list[Mark]:

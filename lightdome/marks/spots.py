@@ -10,6 +10,8 @@ BAND_PX = 8
 WALL_PX = 2.0
 """Left out on both sides of the outline, where the wall is."""
 LEAST_BAND = 8
+OFF_WALL = 0.25
+"""Of the way to the middle: nearer to the outline the wall may be."""
 MAD_TO_SIGMA = 1.4826
 
 
@@ -22,6 +24,9 @@ class Spot:
     extreme_um: float
     """Of the deepest (highest) twentieth of the spot: the depth of a pit (ISO 8785: single depth)."""
     u_depth_um: float
+    bowl: float
+    """Correlation of depth and distance from the outline, off the wall: near 1 for a hollow that deepens to its middle,
+    near 0 for a floor; NaN where it is too small to tell."""
     grain_ratio: float
     """Roughness of the floor over roughness beside."""
     floor: np.ndarray
@@ -66,7 +71,15 @@ def measure_spot(height_um: np.ndarray, u_height_um: np.ndarray, inside: np.ndar
     plane = np.stack(np.nonzero(inside & known), axis=1) - [row.mean(), col.mean()]
     below = plane @ fit[:2] + fit[2] - height_um[inside & known]
     extreme = float(np.percentile(below, 95 if fit[3] > 0 else 5))
-    return Spot(float(fit[3]), extreme, float(u_depth), rough_floor / max(rough_land, 1e-6), floor, beside)
+    bowl = _bowl(below, inward[inside & known])
+    return Spot(float(fit[3]), extreme, float(u_depth), bowl, rough_floor / max(rough_land, 1e-6), floor, beside)
+
+
+def _bowl(below_um: np.ndarray, inward_px: np.ndarray) -> float:
+    off_wall = inward_px > max(WALL_PX, OFF_WALL * float(inward_px.max()))
+    if off_wall.sum() < LEAST_BAND or not (np.ptp(below_um[off_wall]) > 0 and np.ptp(inward_px[off_wall]) > 0):
+        return float("nan")
+    return float(np.corrcoef(below_um[off_wall], inward_px[off_wall])[0, 1])
 
 
 def _spread(values: np.ndarray) -> float:

@@ -256,6 +256,7 @@ def test_spoilt_traces_are_refused(examined, tmp_path):
     paths = {
         "height": products.folder / "height.tif",
         "height_uncertainty": products.folder / "height_uncertainty.tif",
+        "normal_uncertainty": products.folder / "normal_uncertainty.tif",
         "reflectance": products.folder / "reflectance.tif",
         "stack": None,
         "traces": products.folder / "traces.json",
