@@ -193,7 +193,7 @@ def test_a_damaged_product_is_named_by_the_step_that_needs_it(good_night, tmp_pa
         "solve-normals": ["--normals", "--uncertainty", "--reflectance", "--flags", "--lobe"],
         "integrate-height": ["--height", "--height-uncertainty"],
         "map-curvature": ["--curvature"],
-        "split-relief": ["--etched-height", "--scratch-height"],
+        "split-relief": ["--etched-height", "--scratch-height", "--relief", "--fill-mask"],
         "fit-relighting": ["--coefficients", "--lobe-model", "--quality"],
     }
     given = [word if word.startswith("--") else str(field / word) for word in needs[step]]
