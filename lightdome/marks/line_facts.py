@@ -44,6 +44,8 @@ BESIDE_PX = 3.0
 RIM_PX = 1.0
 LEAST_PLACES = 6
 RIDGED = 0.06
+CLOSED = 0.3
+"""Of its length: a line whose ends lie nearer to each other runs round."""
 PARALLEL_DEG = 6.0
 PARALLEL_WIDTHS = 8.0
 PARALLEL_PX = 24.0
@@ -126,6 +128,8 @@ def _departures(points_px: np.ndarray) -> tuple[float, float]:
     points = dense(points_px)
     chord = points[-1] - points[0]
     length = max(float(np.linalg.norm(chord)), 1e-9)
+    if length < CLOSED * len(points):  # a frame or a ring: it keeps to no line and no slow arc
+        return 1.0, 1.0
     along = (points - points[0]) @ chord / length
     across = ((points - points[0]) @ np.array([-chord[1], chord[0]])) / length
     if len(points) < 4 or np.ptp(along) < 3:

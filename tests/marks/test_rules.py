@@ -28,7 +28,7 @@ def judged(inside=0.0, **changed):
 
 
 def test_a_pointed_swelling_groove_without_ridges_is_tooled():
-    verdict = judged()
+    verdict = judged(width_variation=0.15, depth_variation=0.15)  # it swells
     assert verdict.class_name == "tooled"
     assert verdict.confidence > 0.9
     assert any("0.30" in sentence for sentence in verdict.evidence)
