@@ -34,7 +34,7 @@ FOLDS = 5
 RIDGE = 3.0
 """Weight of the squared coefficients: few hundred lines must not decide all."""
 BINS = 10
-LEFT_OUT = {"resolved": ("glint", "crossed", "turn", "length"), "narrow": ("gloss", "crossed", "turn", "length")}
+LEFT_OUT = {"resolved": ("glint",), "narrow": ("gloss",)}
 """What a kind of line cannot tell, or tells of the capture rather than of the line."""
 
 

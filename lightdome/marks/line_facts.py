@@ -1,7 +1,6 @@
 """The numbers from which the cause of a line is told; each is one a practitioner would look at."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -19,11 +18,8 @@ FACTS = {
     "depth_variation": "logarithm of the spread of the depth along the line over the depth",
     "edge": "logarithm of how far the edges wander over the width",
     "bend": "logarithm of the distance from a straight line or slow arc, over the length",
-    "turn": "logarithm of the distance from the chord over the chord",
-    "length": "logarithm of the length over the width",
     "both": "runs over etched areas and land alike",
     "inside": "lies in etched areas",
-    "crossed": "logarithm of one and the number of lines that it crosses",
     "parallel": "logarithm of one and the number of lines that run beside it",
     "gloss": "logarithm of the roughness of its floor over that of the land beside",
     "keel": "logarithm of the doubt about the slope in its middle over that on its walls",
@@ -54,42 +50,29 @@ PARALLEL_STEP = 8
 """Every so many pixels a line looks for others beside it: a third of what they may be away."""
 
 
-@dataclass(frozen=True)
-class Surroundings:
-    """What the other lines say of one."""
-
-    crossed: int
-    """Lines that it crosses."""
-    beside: frozenset[int]
-    """Places, in the sequence of lines, of those that run beside it in its direction for a third of its length."""
-
-
 def facts_of(
     trace: Trace,
     section: Section | None,
     inside_share: float,
     roughness: np.ndarray,
     u_tilt_deg: np.ndarray,
-    around: Surroundings,
+    parallel: int,
     land_um: float,
 ) -> dict[str, float]:
     """The numbers of one line by the names in `FACTS`; NaN where they are not known.
 
     inside_share : share of the line inside etched areas. roughness : (rows, columns) of the lobe, NaN where unknown.
     u_tilt_deg : (rows, columns), uncertainty of the tilt, which rises where a pixel holds two slopes, as in a V.
-    land_um : standard deviation of the land at the scale of the line.
+    parallel : how many lines run beside it. land_um : standard deviation of the land at the scale of the line.
     """
     facts = dict.fromkeys(FACTS, float("nan"))
-    arc, chord = _departures(trace.points_px)
-    facts["bend"], facts["turn"] = _log(arc), _log(chord)
+    facts["bend"] = _log(_departure(trace.points_px))
     facts["both"] = float(BOTH_SHARE <= inside_share <= 1 - BOTH_SHARE)
     facts["inside"] = float(inside_share > 1 - BOTH_SHARE)
-    facts["crossed"], facts["parallel"] = float(np.log1p(around.crossed)), float(np.log1p(len(around.beside)))
+    facts["parallel"] = float(np.log1p(parallel))
     facts["glint"] = trace.glint_share
     if trace.glint_strength > 0:
         facts["shine"] = float(np.log(trace.glint_strength))
-    width = trace.width_px if section is None else section.width_px
-    facts["length"] = float(np.log(max(trace.length_px / max(width, 1.0), 1.0)))
     if section is None:
         return facts
     ridges = (section.burr_left_um, section.burr_right_um)
@@ -123,21 +106,21 @@ def _log(ratio: float) -> float:
     return float(np.log(max(ratio, LEAST_RATIO))) if np.isfinite(ratio) else float("nan")
 
 
-def _departures(points_px: np.ndarray) -> tuple[float, float]:
-    """Root mean square distance from the best parabola over the length, and largest distance from the chord over it."""
+def _departure(points_px: np.ndarray) -> float:
+    """Root mean square distance from the best parabola over the chord; 1 where it runs round, NaN if short."""
     points = dense(points_px)
     chord = points[-1] - points[0]
     length = max(float(np.linalg.norm(chord)), 1e-9)
     if length < CLOSED * len(points):  # a frame or a ring: it keeps to no line and no slow arc
-        return 1.0, 1.0
+        return 1.0
     along = (points - points[0]) @ chord / length
     across = ((points - points[0]) @ np.array([-chord[1], chord[0]])) / length
     if len(points) < 4 or np.ptp(along) < 3:
-        return float("nan"), min(1.0, float(np.abs(across).max()) / length)
+        return float("nan")
     # about the middle and to the size of 1, so that the fit keeps its digits
     t = (along - along.mean()) / length
     off = across - np.polyval(np.polyfit(t, across, 2), t)
-    return float(np.sqrt((off**2).mean())) / length, min(1.0, float(np.abs(across).max()) / length)
+    return float(np.sqrt((off**2).mean())) / length
 
 
 def _gloss(trace: Trace, section: Section, roughness: np.ndarray) -> float:
@@ -172,17 +155,7 @@ def _medians(trace: Trace, section: Section, values: np.ndarray, offsets_px: Seq
     return [float(np.median(seen)) if len(seen) >= LEAST_PLACES else float("nan") for seen in found]
 
 
-def surroundings(traces: Sequence[Trace], crossings: Sequence[tuple[int, int]]) -> list[Surroundings]:
-    """For each line, how many others cross it and how many run beside it."""
-    crossed = np.bincount(np.array(crossings, int).ravel(), minlength=len(traces)) if len(crossings) else None
-    parallel = _parallel(traces)
-    return [
-        Surroundings(0 if crossed is None else int(crossed[index]), frozenset(parallel[index]))
-        for index in range(len(traces))
-    ]
-
-
-def _parallel(traces: Sequence[Trace]) -> list[set[int]]:
+def parallel_lines(traces: Sequence[Trace]) -> list[set[int]]:
     """For each line, the others that run beside it, within eight widths (24 pixels at least), in its direction."""
     beside: list[set[int]] = [set() for _ in traces]
     if len(traces) < 2:

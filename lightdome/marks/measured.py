@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial import cKDTree
 
-from lightdome.marks.crossings import crossings, dense
-from lightdome.marks.line_facts import MOSTLY, directions, facts_of, surroundings
+from lightdome.marks.crossings import dense
+from lightdome.marks.line_facts import MOSTLY, directions, facts_of, parallel_lines
 from lightdome.marks.records import Roughness, Section, Trace
 from lightdome.marks.sections import LEAST_WIDTH_PX, measure_trace, stations
 from lightdome.tiles import progress
@@ -122,14 +122,16 @@ def measure_lines(ground: Ground, traces: Sequence[Trace]) -> list[Line]:
         if section is not None or (trace.glint_share >= LEAST_GLINT and walls.share_along(trace) < GHOST_SHARE)
     ]
     lines = [trace for trace, _ in kept]
-    around = surroundings(lines, crossings([trace.points_px for trace in lines]))
+    around = parallel_lines(lines)
     found = []
     for place, ((trace, section), others) in enumerate(zip(kept, around, strict=True)):
         area = _read(ground.area, trace)
         maps = ground.lobe_roughness, ground.u_tilt_deg
-        facts = facts_of(trace, section, float((area > 0).mean()), *maps, others, ground.roughness.at(trace.width_px))
+        facts = facts_of(
+            trace, section, float((area > 0).mean()), *maps, len(others), ground.roughness.at(trace.width_px)
+        )
         areas = tuple(int(value) for value in np.unique(area[area > 0]))
-        found.append(Line(trace, section, facts, areas, place, others.beside))
+        found.append(Line(trace, section, facts, areas, place, frozenset(others)))
     return found
 
 

@@ -3,29 +3,28 @@ import pytest
 from made_section import section
 
 from lightdome.marks.area_structure import with_structure
-from lightdome.marks.line_facts import FACTS, Surroundings, facts_of, surroundings
+from lightdome.marks.line_facts import FACTS, facts_of, parallel_lines
 from lightdome.marks.records import Mark, Trace
 from lightdome.raster import Grid
 
 SHAPE = (120, 240)
 ROW = np.mgrid[: SHAPE[0], : SHAPE[1]][0]
-ALONE = Surroundings(0, frozenset())
 
 
 def across(points=((60.0, 20.0), (60.0, 220.0)), **changed):
     return Trace(np.array(points), 8.0, "valley", **changed)
 
 
-def told(trace=None, seen=None, inside=0.0, roughness=None, doubt=None, around=ALONE, land_um=0.1):
+def told(trace=None, seen=None, inside=0.0, roughness=None, doubt=None, parallel=0, land_um=0.1):
     unknown = np.full(SHAPE, np.nan)
     maps = (unknown if roughness is None else roughness, unknown if doubt is None else doubt)
-    return facts_of(trace or across(), seen, inside, *maps, around, land_um)
+    return facts_of(trace or across(), seen, inside, *maps, parallel, land_um)
 
 
 def test_a_line_without_a_section_knows_its_path_and_nothing_else():
     facts = told(across(glint_share=0.9, glint_strength=6.0))
     known = {name for name, value in facts.items() if np.isfinite(value)}
-    assert known == {"bend", "turn", "length", "both", "inside", "crossed", "parallel", "glint", "shine"}
+    assert known == {"bend", "both", "inside", "parallel", "glint", "shine"}
     assert set(facts) == set(FACTS)
     assert facts["shine"] == pytest.approx(np.log(6))
 
@@ -63,9 +62,8 @@ def test_slow_arcs_do_not_bend_and_zigzags_do():
 
 def test_neighbours_in_one_direction_run_beside_and_others_do_not():
     lines = [across(), across(((70.0, 20.0), (70.0, 220.0))), across(((10.0, 100.0), (110.0, 110.0)))]
-    around = surroundings(lines, [(0, 2), (1, 2)])
-    assert [sorted(one.beside) for one in around] == [[1], [0], []]
-    assert [one.crossed for one in around] == [1, 1, 2]
+    assert parallel_lines(lines) == [{1}, {0}, set()]
+    assert told(parallel=2)["parallel"] == pytest.approx(np.log(3))
 
 
 def test_an_etched_area_says_what_it_is_made_of():

@@ -4,7 +4,7 @@ from made_section import section
 
 from lightdome.errors import MarkError
 from lightdome.marks.crossings import crossings
-from lightdome.marks.line_facts import Surroundings, facts_of
+from lightdome.marks.line_facts import facts_of
 from lightdome.marks.measured import Line
 from lightdome.marks.outlines import outline_geometry
 from lightdome.marks.records import CLASSES, Mark, Trace
@@ -23,7 +23,7 @@ def judged(inside=0.0, **changed):
     off = np.abs(row - 100 - (col - 20) / 20)
     doubted = off < 1 if seen.floor_ratio < 0.5 else np.abs(off - 4) < 1
     doubt = np.where(doubted, 0.5, 0.1)
-    facts = facts_of(trace, seen, inside, np.full(doubt.shape, np.nan), doubt, Surroundings(0, frozenset()), 0.1)
+    facts = facts_of(trace, seen, inside, np.full(doubt.shape, np.nan), doubt, 0, 0.1)
     return judge_line(Line(trace, seen, facts, (), 0, frozenset()), PITCH_MM)
 
 
