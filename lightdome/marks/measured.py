@@ -28,6 +28,8 @@ BESIDE_WIDTHS, BESIDE_PX = 1.5, 3.0
 GHOST_SHARE = 0.5
 GHOST_PX, GHOST_DEG = 2.0, 12.0
 """A shining line so near the walls of a measured groove, and in its direction, is one of them."""
+LEAST_WALL_DEG = 5.0
+"""Gentler walls do not shine: their slopes lie within one lobe of the land's, whose width is 8 degrees or more."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,9 @@ def measure_lines(ground: Ground, traces: Sequence[Trace]) -> list[Line]:
     """
     sections = [_sound_section(ground, trace) for trace in progress(traces, "sections")]
     both = list(zip(traces, sections, strict=True))
-    walls = _Walls.of([(trace, section) for trace, section in both if section is not None])
+    walls = _Walls.of(
+        [(trace, section) for trace, section in both if section and section.wall_angle_deg >= LEAST_WALL_DEG]
+    )
     kept = [
         (trace, section)
         for trace, section in both
