@@ -31,6 +31,11 @@ def read_settings(path: Path) -> dict[str, Any]:
     return facts
 
 
+def place_of(path: Path, key: Key) -> str:
+    """Head of a sentence about a key: file, line and key."""
+    return _at(key, _load(path)[1])[1]
+
+
 def first_of(problems: list[tuple[int, str]] | list[str]) -> str:
     """The first sentence, and how many more there are."""
     texts = [problem if isinstance(problem, str) else problem[1] for problem in problems]
@@ -222,7 +227,7 @@ def _contradictions(facts: dict[str, Any], lines: dict[Key, int]) -> list[tuple[
         refuse(("camera", "projection"), "perspective needs distance_mm, entrance pupil to plate; add it")
     if not perspective and "distance_mm" in camera:
         refuse(("camera", "distance_mm"), "belongs to projection: perspective; delete it or change the projection")
-    if camera["white_level"] <= camera["black_level"]:
+    if camera.get("white_level", math.inf) <= camera["black_level"]:
         refuse(("camera", "white_level"), f"must be above black_level {camera['black_level']}; correct one of them")
     for name in ("beam_exponent", "u_position_mm"):
         if lamps["model"] == "distant" and lamps.get(name):

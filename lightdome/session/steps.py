@@ -19,7 +19,8 @@ from lightdome.session.checks import (
 from lightdome.session.layout import draw_lamp_layout
 from lightdome.session.look import Look
 from lightdome.session.motion import measure_motion
-from lightdome.session.photograph import other_size, photograph_size, read_mask, read_photograph
+from lightdome.session.photograph import RAW_ENDINGS, other_size, photograph_size, read_mask, read_with_levels
+from lightdome.session.raw import RawLevels
 from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Session
 from lightdome.session.settings import SETTINGS_FILE, first_of
 from lightdome.session.sheet import plan_session, read_field
@@ -27,7 +28,7 @@ from lightdome.session.tables import FRAMES_FILE, LAMPS_FILE
 from lightdome.session.verdict import frame_warnings, judge
 from lightdome.tiles import for_each
 
-PHOTOGRAPH_ENDINGS = {".png", ".tif", ".tiff", ".jpg", ".jpeg"}
+PHOTOGRAPH_ENDINGS = {".png", ".tif", ".tiff", ".jpg", ".jpeg"} | RAW_ENDINGS
 PLATE_IN_LIGHT = ("lit", "sphere", "ambient", "colour")
 
 
@@ -97,7 +98,7 @@ def check_session(
 
     def open_one(frame: Frame) -> None:
         try:
-            look.add(frame, frame.file.relative_to(facts.folder).as_posix(), _verified(frame))
+            look.add(frame, frame.file.relative_to(facts.folder).as_posix(), *_verified(frame))
         except FrameError as error:
             problems[frame.row] = str(error)
 
@@ -198,14 +199,14 @@ def _read_mask(frames: tuple[Frame, ...], shape: tuple[int, int]) -> np.ndarray:
     return np.ones(shape, bool)
 
 
-def _verified(frame: Frame) -> np.ndarray:
-    """The sensor numbers of one photograph; FrameError where its checksum is not the one of the table."""
+def _verified(frame: Frame) -> tuple[np.ndarray, RawLevels | None]:
+    """The sensor numbers of one photograph, and a raw one's levels; FrameError where its checksum is another one."""
     if frame.role == "sphere-mask":
         read_mask(frame.file)
-    image = read_photograph(frame.file)
+    image, levels = read_with_levels(frame.file)
     if frame.sha256 and sha256_of(frame.file) != frame.sha256:
         raise FrameError(f"{frame.file}: its SHA-256 is not the one of {FRAMES_FILE}, row {frame.row}; copy it again")
-    return image
+    return image, levels
 
 
 def _light_dose(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> dict[str, Any] | None:
