@@ -62,6 +62,8 @@ class Look:
             "bit_depth": BITS[image.dtype],
             "raw_levels": {"black": list(levels.black), "white": levels.white} if levels else None,
             "exposure_s": frame.exposure_s,
+            "gain": frame.gain,
+            "exif": None,
             "clipped_fraction": None,
             "mean": None,
             "sharpness": None,

@@ -1,11 +1,13 @@
 """Open one photograph: camera raw, PNG, TIFF or JPEG, 8 or 16 bits, grey or colour. What is damaged is found here."""
 
+import logging
 import struct
 from pathlib import Path
 
 import numpy as np
 
 from lightdome.errors import FrameError
+from lightdome.session.exif import NO_EXIF, Exif, exif_of
 from lightdome.session.raw import DNG_VERSION, RawLevels, raw_size, read_raw
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
@@ -67,6 +69,18 @@ def read_with_levels(path: Path) -> tuple[np.ndarray, RawLevels | None]:
 def is_raw(path: Path) -> bool:
     """Whether a photograph is camera raw and brings its own levels; FrameError where it is none at all."""
     return _kind(path) == "raw"
+
+
+def read_exif(path: Path) -> Exif:
+    """What the camera wrote beside the picture; an empty record where there is nothing to be read."""
+    import exifread
+
+    logging.getLogger("exifread").setLevel(logging.CRITICAL)  # it reports every tag that it does not know
+    try:
+        with path.open("rb") as file:
+            return exif_of(exifread.process_file(file, details=False, extract_thumbnail=False, builtin_types=True))
+    except Exception:  # damaged Exif spoils no picture
+        return NO_EXIF
 
 
 def photograph_size(path: Path) -> tuple[int, int]:

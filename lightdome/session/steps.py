@@ -1,6 +1,7 @@
 """Steps of the word session: `check-sheet` and `check-session`. Paths in, paths out."""
 
 from collections import Counter
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -16,10 +17,20 @@ from lightdome.session.checks import (
     light_dose_lx_h,
     toward_lamps,
 )
+from lightdome.session.consistency import Findings, Shown, contradictions, exposed, lower_grade
+from lightdome.session.exif import NO_EXIF
 from lightdome.session.layout import draw_lamp_layout
-from lightdome.session.look import Look
+from lightdome.session.look import MASK_ROLES, Look
 from lightdome.session.motion import measure_motion
-from lightdome.session.photograph import RAW_ENDINGS, other_size, photograph_size, read_mask, read_with_levels
+from lightdome.session.photograph import (
+    RAW_ENDINGS,
+    is_raw,
+    other_size,
+    photograph_size,
+    read_exif,
+    read_mask,
+    read_with_levels,
+)
 from lightdome.session.raw import RawLevels
 from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Session
 from lightdome.session.settings import SETTINGS_FILE, first_of
@@ -95,10 +106,12 @@ def check_session(
     lit = [frame for frame in frames if frame.role == "lit"]
     look = Look(facts.camera, inside, [frame.row for frame in lit])
     problems: dict[int, str] = {}
+    shown: dict[int, Shown] = {}
 
     def open_one(frame: Frame) -> None:
+        shown[frame.row] = _shown(frame, facts.folder)
         try:
-            look.add(frame, frame.file.relative_to(facts.folder).as_posix(), *_verified(frame))
+            look.add(frame, shown[frame.row].name, *_verified(frame))
         except FrameError as error:
             problems[frame.row] = str(error)
 
@@ -106,6 +119,7 @@ def check_session(
     problems = look.odd_forms() | problems
     if problems:
         raise FrameError(first_of([problems[row] for row in sorted(problems)]))
+    found, frames = _evened_out(look, [shown[frame.row] for frame in frames], facts.camera.response == "linear")
     motion = measure_motion(look.spectra, look.patch_px)
     usual = float(np.median([look.facts[frame.row]["sharpness"] for frame in lit]))
     for index, frame in enumerate(lit):
@@ -125,7 +139,7 @@ def check_session(
             f"{lit[0].file}: no pixel of {name} is below white under three lamps or more; expose for a shorter time "
             f"and check camera.white_level of {SETTINGS_FILE}"
         )
-    verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle)
+    verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle, found)
     for entry in entries:
         del entry["digest"]
     origin = Provenance.of("check-session", [facts.folder / SETTINGS_FILE, facts.folder / FRAMES_FILE], {})
@@ -148,6 +162,27 @@ def check_session(
             "provenance": origin.as_dict(),
         },
     )
+
+
+def _shown(frame: Frame, folder: Path) -> Shown:
+    """A photograph with what its camera says; FrameErrors are left to whoever opens the picture."""
+    name = frame.file.relative_to(folder).as_posix()
+    if frame.role in MASK_ROLES or not frame.file.is_file():
+        return Shown(frame, name, NO_EXIF, raw=False)
+    with suppress(FrameError):
+        return Shown(frame, name, read_exif(frame.file), is_raw(frame.file))
+    return Shown(frame, name, NO_EXIF, raw=False)
+
+
+def _evened_out(look: Look, shown: list[Shown], linear: bool) -> tuple[list[Findings], tuple[Frame, ...]]:
+    """What the cameras' records say of a field, and its frames with exposure and gain; both are put into `look`."""
+    frames, exposures = exposed(shown, linear)
+    for one in shown:
+        frame = frames[one.frame.row]
+        look.facts[frame.row] |= {"exposure_s": frame.exposure_s, "gain": frame.gain, "exif": one.exif.as_dict()}
+    lit = [look.facts[one.frame.row] for one in shown if one.frame.role == "lit"]
+    grade = Findings([], lower_grade([entry["bit_depth"] for entry in lit]))
+    return [exposures, contradictions(shown), grade], tuple(frames[one.frame.row] for one in shown)
 
 
 def _check_layout(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> tuple[np.ndarray, float]:
