@@ -32,6 +32,7 @@ RAW_ENDINGS = frozenset((
     ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw", ".x3f",
 ))  # fmt: skip
 """Of files that begin as a TIFF does; the others are told by how they begin."""
+PHOTOGRAPH_ENDINGS = RAW_ENDINGS | {".png", ".tif", ".tiff", ".jpg", ".jpeg"}
 MOST_PIXELS = 1_000_000_000
 """Ten times the largest camera: a header that says more is damaged, and would ask for more memory than there is."""
 BITS = {np.dtype(np.uint8): 8, np.dtype(np.uint16): 16}

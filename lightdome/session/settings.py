@@ -156,6 +156,9 @@ def _sentence(error: Any, lines: dict[Key, int]) -> tuple[int, str]:
         return line, f"{head!s}: a name has 1-64 letters, digits, - _ . and begins with a letter or digit; rename it"
     line, head = _at(key, lines)
     value, rule = error.instance, error.validator_value
+    if value is None and "description" in error.schema:
+        unit = f" [{error.schema['unit']}]" if error.schema.get("unit", "1") != "1" else ""
+        return line, f"{head}: is still empty; fill in: {error.schema['description']}{unit}"
     if error.validator == "required":
         missing = next(name for name in rule if name not in value)
         return line, f"{head}: the key {missing!r} is missing; add it"

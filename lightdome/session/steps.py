@@ -23,7 +23,7 @@ from lightdome.session.layout import draw_lamp_layout
 from lightdome.session.look import MASK_ROLES, Look
 from lightdome.session.motion import measure_motion
 from lightdome.session.photograph import (
-    RAW_ENDINGS,
+    PHOTOGRAPH_ENDINGS,
     is_raw,
     other_size,
     photograph_size,
@@ -39,7 +39,6 @@ from lightdome.session.tables import FRAMES_FILE, LAMPS_FILE
 from lightdome.session.verdict import frame_warnings, judge
 from lightdome.tiles import for_each
 
-PHOTOGRAPH_ENDINGS = {".png", ".tif", ".tiff", ".jpg", ".jpeg"} | RAW_ENDINGS
 PLATE_IN_LIGHT = ("lit", "sphere", "ambient", "colour")
 
 
