@@ -35,29 +35,36 @@ Pattern = tuple[tuple[int, int], tuple[int, int]]
 """Channel (0 red, 1 green, 2 blue) of the four places of the first 2 x 2 block, green on one diagonal."""
 
 
-def demosaic(mosaic: np.ndarray, pattern: Pattern) -> Iterator[tuple[int, np.ndarray]]:
-    """Bands of linear light (rows, columns, 3), float32, each with its first row, of a mosaic (rows, columns) of light.
+def demosaic(mosaic: np.ndarray, pattern: Pattern, black: np.ndarray, span: float) -> Iterator[tuple[int, np.ndarray]]:
+    """Bands of linear light (rows, columns, 3), float32, each with its first row, of a mosaic (rows, columns).
 
-    mosaic : white is 1. Strengths of the channels are not changed, and each photosite keeps its own number in its own
-    channel. The bands change no answer.
+    black : number without light at the four places (2, 2).  span : numbers from there to white, which is light 1.
+    Strengths of the channels are not changed, and each photosite keeps its own light in its own channel. The bands
+    change no answer.
     """
-    strength = _strengths(mosaic, pattern)
+    strength = _strengths(mosaic, pattern, black)
     rows = mosaic.shape[0]
     for row in range(0, rows, BAND_ROWS):
         first, last = max(0, row - HALO_ROWS), min(rows, row + BAND_ROWS + HALO_ROWS)
-        yield row, _band(mosaic[first:last], pattern, strength)[row - first :][: min(BAND_ROWS, rows - row)]
+        light = mosaic[first:last].astype(np.float32)
+        for r, c, _ in _sites(pattern):
+            light[r::2, c::2] = (light[r::2, c::2] - np.float32(black[r, c])) / np.float32(span)
+        yield row, _band(light, pattern, strength)[row - first :][: min(BAND_ROWS, rows - row)]
 
 
-def _strengths(mosaic: np.ndarray, pattern: Pattern) -> np.ndarray:
+def _sites(pattern: Pattern) -> list[tuple[int, int, int]]:
+    """Row, column and channel of the four places."""
+    return [(r, c, pattern[r][c]) for r in (0, 1) for c in (0, 1)]
+
+
+def _strengths(mosaic: np.ndarray, pattern: Pattern, black: np.ndarray) -> np.ndarray:
     """What each channel (3,) is multiplied by to be as strong as green; least squares through no light."""
     rows, cols = mosaic.shape[0] // 2 * 2, mosaic.shape[1] // 2 * 2
     step = 2 * (STRIDE if min(rows, cols) > 64 * STRIDE else 1)
     planes: dict[int, np.ndarray] = {}
-    for r in (0, 1):
-        for c in (0, 1):
-            plane = mosaic[r:rows:step, c:cols:step].astype(np.float64)
-            channel = pattern[r][c]
-            planes[channel] = (planes[channel] + plane) / 2 if channel in planes else plane
+    for r, c, channel in _sites(pattern):
+        plane = mosaic[r:rows:step, c:cols:step] - float(black[r, c])
+        planes[channel] = (planes[channel] + plane) / 2 if channel in planes else plane
     strength = np.ones(3)
     for channel in (0, 2):
         power = float((planes[channel] ** 2).sum())
@@ -73,7 +80,7 @@ def _filtered(image: np.ndarray, kernel: np.ndarray) -> np.ndarray:
 
 
 def _band(mosaic: np.ndarray, pattern: Pattern, strength: np.ndarray) -> np.ndarray:
-    sites = [(slice(r, None, 2), slice(c, None, 2), pattern[r][c]) for r in (0, 1) for c in (0, 1)]
+    sites = [(slice(r, None, 2), slice(c, None, 2), channel) for r, c, channel in _sites(pattern)]
     even = mosaic.astype(np.float32)
     for rows, cols, channel in sites:
         even[rows, cols] *= strength[channel]

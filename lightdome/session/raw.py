@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from lightdome.errors import FrameError
-from lightdome.session.demosaic import BAND_ROWS, demosaic
+from lightdome.session.demosaic import BAND_ROWS, GREEN, demosaic
 
 RAW_BLACK, RAW_WHITE = 1024, 65535
 """Where black and white of every raw photograph lie after reading, whatever numbers the camera counts in. The pedestal
@@ -20,6 +20,8 @@ CFA, LINEAR_RAW = 32803, 34892
 COLORIMETRIC_REFERENCE = 50879
 BLACK_LEVEL, BLACK_REPEAT, WHITE_LEVEL, LINEARIZATION = 50714, 50713, 50717, 50712
 DNG_VERSION = 50706
+SECOND_GREEN = 3
+"""LibRaw's name for the green filters in the rows of blue."""
 CLIP_REACH = 2
 """Pixels around a full photosite that are unknown too: beyond, it counts for a sixteenth at most."""
 NOT_LINEAR = (
@@ -178,16 +180,11 @@ def _by_libraw(path: Path) -> tuple[np.ndarray, RawLevels]:
 
 def _from_bayer(sensor: np.ndarray, pattern: np.ndarray, levels: RawLevels) -> np.ndarray:
     """Numbers (rows, columns, 3) of a mosaic; what a full photosite counts in is white."""
-    light = sensor.astype(np.float32)
-    for r in (0, 1):
-        for c in (0, 1):
-            light[r::2, c::2] -= np.float32(levels.black[pattern[r, c]])
-    light /= np.float32(levels.span)
+    (a, b), (c, d) = np.where(pattern == SECOND_GREEN, GREEN, pattern).tolist()
+    black = np.array(levels.black)[pattern]
     full = _near_full(sensor, levels.white)
-    channel = [[{0: 0, 1: 1, 2: 2, 3: 1}[int(pattern[r, c])] for c in (0, 1)] for r in (0, 1)]
-    (a, b), (c, d) = channel
     numbers = np.empty((*sensor.shape, 3), np.uint16)
-    for row, band in demosaic(light, ((a, b), (c, d))):
+    for row, band in demosaic(sensor, ((a, b), (c, d)), black, levels.span):
         rows = slice(row, row + len(band))
         numbers[rows] = _placed(band)
         numbers[rows][full[rows]] = RAW_WHITE

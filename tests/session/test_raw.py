@@ -145,7 +145,7 @@ def read_back(seen):
     mosaic = np.empty_like(seen)
     for place, (r, c) in enumerate(((0, 0), (0, 1), (1, 0), (1, 1))):
         mosaic[r::2, c::2] = STRENGTH[RGGB[place]] * seen[r::2, c::2]
-    whole = np.concatenate([band for _, band in demosaic(mosaic, ((0, 1), (1, 2)))])
+    whole = np.concatenate([band for _, band in demosaic(mosaic, ((0, 1), (1, 2)), np.zeros((2, 2)), 1)])
     return (whole / STRENGTH)[8:-8, 8:-8]
 
 
@@ -178,9 +178,9 @@ def test_fine_rings_come_back_better_than_from_bilinear_interpolation():
 
 def test_bands_change_no_number():
     draw = np.random.default_rng(3).uniform(0, 1, (2 * BAND_ROWS + 11, 40))
-    whole = np.concatenate([band for _, band in demosaic(draw, ((1, 0), (2, 1)))])
+    whole = np.concatenate([band for _, band in demosaic(draw, ((1, 0), (2, 1)), np.zeros((2, 2)), 1)])
     assert whole.shape == (*draw.shape, 3)
-    lower = np.concatenate([band for _, band in demosaic(draw[BAND_ROWS - 8 :], ((1, 0), (2, 1)))])
+    lower = np.concatenate([band for _, band in demosaic(draw[BAND_ROWS - 8 :], ((1, 0), (2, 1)), np.zeros((2, 2)), 1)])
     for channel in range(3):  # the strengths are those of other rows; apart from them nothing differs
         assert np.abs(whole[BAND_ROWS:, :, channel] - lower[8:, :, channel]).max() < 0.05
 
