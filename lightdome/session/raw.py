@@ -14,7 +14,7 @@ from lightdome.session.demosaic import BAND_ROWS, GREEN, demosaic
 
 RAW_BLACK, RAW_WHITE = 1024, 65535
 """Where black and white of every raw photograph lie after reading, whatever numbers the camera counts in. The pedestal
-keeps noise under black; between the two the numbers are proportional to the light over it."""
+keeps noise under black (to 1.6 % of the span); between the two the numbers are proportional to the light over it."""
 CFA, LINEAR_RAW = 32803, 34892
 """PhotometricInterpretation of a mosaic, and of linear light in every pixel (DNG 1.7.1, chapter 2)."""
 COLORIMETRIC_REFERENCE = 50879

@@ -11,7 +11,7 @@ from lightdome.session.raw import RAW_BLACK, RAW_WHITE
 
 ROWS, COLS = 70, 258
 BLACK, WHITE = 512, 15600
-LEVEL = np.linspace(-0.02, 0.99, COLS // 2).repeat(2) * np.ones((ROWS, 1))
+LEVEL = np.linspace(-0.015, 0.99, COLS // 2).repeat(2) * np.ones((ROWS, 1))
 """Known light in steps of two columns, from under black almost to white."""
 X_TRANS = [1, 2, 1, 1, 0, 1, 0, 1, 0, 2, 1, 2, 1, 2, 1, 1, 0, 1, 1, 0, 1, 1, 2, 1, 2, 1, 2, 0, 1, 0, 1, 0, 1, 1, 2, 1]
 LARGEST_RESIDUAL = 0.002
@@ -34,15 +34,14 @@ def residual(light, known):
 @pytest.mark.parametrize("pattern", [RGGB, (1, 0, 2, 1), (1, 2, 0, 1), (2, 1, 1, 0)])
 def test_a_ramp_under_filters_comes_back_linear_in_every_channel(tmp_path, pattern):
     # one light along each column of blocks, so that neighbours of one colour stand at other steps of the ramp too
-    ramp = np.linspace(-0.02, 0.99, COLS) * np.ones((ROWS, 1))
+    ramp = np.linspace(-0.015, 0.99, COLS) * np.ones((ROWS, 1))
     file = write_dng(tmp_path / "a.dng", stored(ramp), white=WHITE, black=(BLACK,), pattern=pattern)
     numbers, levels = read_with_levels(file)
     assert (numbers.shape, numbers.dtype) == ((ROWS, COLS, 3), np.uint16)
     assert photograph_size(file) == (ROWS, COLS)
     assert levels.white == WHITE
     assert set(levels.black) == {BLACK}
-    # the border's reflected ramp is no ramp: its outermost two columns are left out
-    assert residual(light_of(numbers)[:, 2:-2], ramp[:, 2:-2]) < LARGEST_RESIDUAL
+    assert residual(light_of(numbers), ramp) < LARGEST_RESIDUAL
     assert light_of(numbers)[:, 2].max() < -0.005  # noise under black is kept
 
 
@@ -89,7 +88,7 @@ def test_a_linearisation_table_is_applied(tmp_path, pattern):
 
 
 def test_another_pattern_keeps_its_pedestal_too(tmp_path):
-    ramp = np.linspace(-0.02, 0.99, 600) * np.ones((520, 1))
+    ramp = np.linspace(-0.015, 0.99, 600) * np.ones((520, 1))
     file = write_dng(tmp_path / "a.dng", stored(ramp), white=WHITE, black=(BLACK,), pattern=X_TRANS)
     numbers = read_photograph(file)
     assert numbers.shape == (520, 600, 3)
