@@ -40,15 +40,32 @@ class Shown:
 
 
 @dataclass(frozen=True)
-class Findings:
-    """What is to be said of a field."""
+class Remarks:
+    """What is to be said of a field, as sentences."""
 
     reasons: list[str]
     """To take it again."""
     warnings: list[str]
 
 
-def exposed(shown: Sequence[Shown], linear: bool) -> tuple[dict[int, Frame], Findings]:
+def evened_out(
+    facts: dict[int, dict[str, Any]], shown: Sequence[Shown], linear: bool
+) -> tuple[list[Remarks], tuple[Frame, ...]]:
+    """All remarks on a field, and its frames with the exposure time and gain to be evened out; both go into `facts`.
+
+    facts : of each photograph, by row of frames.csv, with its bit_depth; gets exposure_s, gain and exif.
+    linear, failures : as `exposed`.
+    """
+    frames, exposures = exposed(shown, linear)
+    for one in shown:
+        frame = frames[one.frame.row]
+        facts[frame.row] |= {"exposure_s": frame.exposure_s, "gain": frame.gain, "exif": one.exif.as_dict()}
+    bits = [facts[one.frame.row]["bit_depth"] for one in shown if one.frame.role == "lit"]
+    remarks = [exposures, contradictions(shown), Remarks([], lower_grade(bits))]
+    return remarks, tuple(frames[one.frame.row] for one in shown)
+
+
+def exposed(shown: Sequence[Shown], linear: bool) -> tuple[dict[int, Frame], Remarks]:
     """Frames by row with the exposure and gain to be evened out, and what that rests on.
 
     exposure_s is the table's, else Exif's. gain is ISO over that of most lit photographs. linear : numbers are in
@@ -89,10 +106,10 @@ def exposed(shown: Sequence[Shown], linear: bool) -> tuple[dict[int, Frame], Fin
                 warnings.append(f"{text}; its light is evened out, as far as the camera's ISO is true")
             else:
                 reasons.append(f"{text}, and pictures of its kind cannot be evened out; photograph it again")
-    return frames, Findings(reasons, warnings)
+    return frames, Remarks(reasons, warnings)
 
 
-def contradictions(shown: Sequence[Shown]) -> Findings:
+def contradictions(shown: Sequence[Shown]) -> Remarks:
     """What else differs: aperture, focal length, body, lens, automatic settings, order and repeats of time."""
     reasons: list[str] = []
     same = [one for one in shown if one.frame.role in SAME_ROLES]
@@ -117,7 +134,7 @@ def contradictions(shown: Sequence[Shown]) -> Findings:
         [one for one in same if one.exif.auto_white_balance and not one.raw],
         lambda _: "was taken with automatic white balance, so its colours may differ from frame to frame; fix it",
     )
-    return Findings(reasons, warnings + _times([one for one in shown if one.frame.role == "lit"]))
+    return Remarks(reasons, warnings + _times([one for one in shown if one.frame.role == "lit"]))
 
 
 def _times(lit: Sequence[Shown]) -> list[str]:

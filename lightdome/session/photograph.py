@@ -84,6 +84,14 @@ def read_exif(path: Path) -> Exif:
         return NO_EXIF
 
 
+def camera_says(path: Path) -> tuple[Exif, bool]:
+    """Exif of a photograph and whether it is raw; nothing and False where it cannot be opened, which others say."""
+    try:
+        return read_exif(path), is_raw(path)
+    except FrameError:
+        return NO_EXIF, False
+
+
 def photograph_size(path: Path) -> tuple[int, int]:
     """Rows and columns from the header alone; fails with FrameError as `read_photograph` does."""
     rows, cols = _size_in_header(path)

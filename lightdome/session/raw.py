@@ -18,7 +18,7 @@ keeps noise under black (to 1.6 % of the span); between the two the numbers are 
 CFA, LINEAR_RAW = 32803, 34892
 """PhotometricInterpretation of a mosaic, and of linear light in every pixel (DNG 1.7.1, chapter 2)."""
 COLORIMETRIC_REFERENCE = 50879
-BLACK_LEVEL, BLACK_REPEAT, WHITE_LEVEL, LINEARIZATION = 50714, 50713, 50717, 50712
+BLACK_LEVEL, WHITE_LEVEL, LINEARIZATION = 50714, 50717, 50712
 DNG_VERSION = 50706
 SECOND_GREEN = 3
 """LibRaw's name for the green filters in the rows of blue."""

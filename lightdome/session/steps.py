@@ -1,7 +1,6 @@
 """Steps of the word session: `check-sheet` and `check-session`. Paths in, paths out."""
 
 from collections import Counter
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -17,17 +16,15 @@ from lightdome.session.checks import (
     light_dose_lx_h,
     toward_lamps,
 )
-from lightdome.session.consistency import Findings, Shown, contradictions, exposed, lower_grade
-from lightdome.session.exif import NO_EXIF
+from lightdome.session.consistency import Shown, evened_out
 from lightdome.session.layout import draw_lamp_layout
-from lightdome.session.look import MASK_ROLES, Look
+from lightdome.session.look import Look
 from lightdome.session.motion import measure_motion
 from lightdome.session.photograph import (
     PHOTOGRAPH_ENDINGS,
-    is_raw,
+    camera_says,
     other_size,
     photograph_size,
-    read_exif,
     read_mask,
     read_with_levels,
 )
@@ -108,9 +105,10 @@ def check_session(
     shown: dict[int, Shown] = {}
 
     def open_one(frame: Frame) -> None:
-        shown[frame.row] = _shown(frame, facts.folder)
+        name = frame.file.relative_to(facts.folder).as_posix()
+        shown[frame.row] = Shown(frame, name, *camera_says(frame.file))
         try:
-            look.add(frame, shown[frame.row].name, *_verified(frame))
+            look.add(frame, name, *_verified(frame))
         except FrameError as error:
             problems[frame.row] = str(error)
 
@@ -118,7 +116,8 @@ def check_session(
     problems = look.odd_forms() | problems
     if problems:
         raise FrameError(first_of([problems[row] for row in sorted(problems)]))
-    found, frames = _evened_out(look, [shown[frame.row] for frame in frames], facts.camera.response == "linear")
+    linear = facts.camera.response == "linear"
+    remarks, frames = evened_out(look.facts, [shown[frame.row] for frame in frames], linear)
     motion = measure_motion(look.spectra, look.patch_px)
     usual = float(np.median([look.facts[frame.row]["sharpness"] for frame in lit]))
     for index, frame in enumerate(lit):
@@ -138,7 +137,7 @@ def check_session(
             f"{lit[0].file}: no pixel of {name} is below white under three lamps or more; expose for a shorter time "
             f"and check camera.white_level of {SETTINGS_FILE}"
         )
-    verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle, found)
+    verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle, remarks)
     for entry in entries:
         del entry["digest"]
     origin = Provenance.of("check-session", [facts.folder / SETTINGS_FILE, facts.folder / FRAMES_FILE], {})
@@ -161,27 +160,6 @@ def check_session(
             "provenance": origin.as_dict(),
         },
     )
-
-
-def _shown(frame: Frame, folder: Path) -> Shown:
-    """A photograph with what its camera says; FrameErrors are left to whoever opens the picture."""
-    name = frame.file.relative_to(folder).as_posix()
-    if frame.role in MASK_ROLES or not frame.file.is_file():
-        return Shown(frame, name, NO_EXIF, raw=False)
-    with suppress(FrameError):
-        return Shown(frame, name, read_exif(frame.file), is_raw(frame.file))
-    return Shown(frame, name, NO_EXIF, raw=False)
-
-
-def _evened_out(look: Look, shown: list[Shown], linear: bool) -> tuple[list[Findings], tuple[Frame, ...]]:
-    """What the cameras' records say of a field, and its frames with exposure and gain; both are put into `look`."""
-    frames, exposures = exposed(shown, linear)
-    for one in shown:
-        frame = frames[one.frame.row]
-        look.facts[frame.row] |= {"exposure_s": frame.exposure_s, "gain": frame.gain, "exif": one.exif.as_dict()}
-    lit = [look.facts[one.frame.row] for one in shown if one.frame.role == "lit"]
-    grade = Findings([], lower_grade([entry["bit_depth"] for entry in lit]))
-    return [exposures, contradictions(shown), grade], tuple(frames[one.frame.row] for one in shown)
 
 
 def _check_layout(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> tuple[np.ndarray, float]:

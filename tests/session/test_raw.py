@@ -2,12 +2,13 @@
 
 import numpy as np
 import pytest
+import rawpy
 from dng import RGGB, write_dng
 
 from lightdome.errors import FrameError
 from lightdome.session.demosaic import BAND_ROWS, demosaic
 from lightdome.session.photograph import is_raw, photograph_size, read_photograph, read_with_levels
-from lightdome.session.raw import RAW_BLACK, RAW_WHITE
+from lightdome.session.raw import RAW_BLACK, RAW_WHITE, read_raw
 
 ROWS, COLS = 70, 258
 BLACK, WHITE = 512, 15600
@@ -200,6 +201,17 @@ def test_a_raw_file_rendered_for_output_is_named(tmp_path):
     file = write_dng(tmp_path / "a.dng", stored(LEVEL), white=WHITE, extra=rendered)
     with pytest.raises(FrameError, match=r"holds no linear light \(its colours are rendered for output"):
         read_photograph(file)
+
+
+def test_a_reduced_size_form_that_the_camera_made_is_named(tmp_path, monkeypatch):
+    """Such a file is of a maker's own form; LibRaw hands it over with colour in every pixel."""
+    stack = type(
+        "Raw", (), {"raw_type": rawpy.RawType.Stack, "__enter__": lambda raw: raw, "__exit__": lambda *_: None}
+    )
+    monkeypatch.setattr(rawpy, "imread", lambda _: stack())
+    (tmp_path / "small.cr2").write_bytes(b"II*\0" + b"\0" * 100)
+    with pytest.raises(FrameError, match=r"small\.cr2: is a raw file that holds no linear light \(a reduced-size form"):
+        read_raw(tmp_path / "small.cr2")
 
 
 @pytest.mark.parametrize("pattern", [RGGB, None])
