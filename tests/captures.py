@@ -2,11 +2,16 @@
 
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import imagecodecs
 import numpy as np
 import tifffile
+from dng import write_dng
+from scipy import ndimage
 
+RAW_BLACK, RAW_WHITE = 512, 50000
+"""Levels of the raw files written here, in their own numbers."""
 SETTINGS = """\
 format: 1
 session: tern-point-2031-05
@@ -50,13 +55,16 @@ class Folder:
     lamps: list[str] = field(default_factory=list)
     frames: list[str] = field(default_factory=list)
 
-    def picture(self, name: str, image: np.ndarray) -> Path:
+    def picture(self, name: str, image: np.ndarray, **raw: Any) -> Path:
+        """Write a photograph in the form that its ending says; `raw` goes to `write_dng`."""
         file = self.path / name
         file.parent.mkdir(parents=True, exist_ok=True)
         if file.suffix == ".png":
             file.write_bytes(imagecodecs.png_encode(image, level=1))
         elif file.suffix == ".jpg":
             file.write_bytes(imagecodecs.jpeg_encode(image, level=95))
+        elif file.suffix == ".dng":
+            write_dng(file, image, white=RAW_WHITE, black=(RAW_BLACK,), **raw)
         else:
             tifffile.imwrite(file, image, photometric="rgb" if image.ndim == 3 else "minisblack")
         return file
@@ -80,3 +88,19 @@ def five_lamps(path: Path) -> Folder:
         made.picture(f"frames/18-{name}.png", grain(20 + index))
         made.frames.append(f"frames/18-{name}.png,TP-018,front,A,lit,{name}")
     return made
+
+
+def five_raw_lamps(path: Path) -> Folder:
+    """As `five_lamps`, in raw files and without levels in session.yaml; TP-017 alone, all its pictures of one grain."""
+    made = five_lamps(path)
+    made.settings = made.settings.replace("  black_level: 0\n", "").replace("  white_level: 65535\n", "")
+    made.frames = [f"frames/{name}.dng,TP-017,front,A,lit,{name}" for name in PLACES]
+    for index, name in enumerate(PLACES):
+        made.picture(f"frames/{name}.dng", raw_grain(0.5 + 0.1 * index))
+    return made
+
+
+def raw_grain(strength: float) -> np.ndarray:
+    """A mosaic (64, 80) of smooth grain, in the raw numbers of `five_raw_lamps`."""
+    grainy = ndimage.gaussian_filter(grain(99) / 40000.0, 1.5)
+    return np.rint(RAW_BLACK + strength * grainy * (RAW_WHITE - RAW_BLACK)).astype(np.uint16)

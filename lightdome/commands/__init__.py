@@ -9,13 +9,24 @@ from contextlib import suppress
 from pathlib import Path
 
 from lightdome import __version__
-from lightdome.commands import frames, lights, marks, publish, relight, review, session, surface, synthetic
+from lightdome.commands import (
+    frames,
+    lights,
+    marks,
+    new_session,
+    publish,
+    relight,
+    review,
+    session,
+    surface,
+    synthetic,
+)
 from lightdome.errors import LightdomeError
 from lightdome.units import BYTES_PER_MB
 
 KILOBYTE = 1024
 """What Linux counts memory in."""
-WORDS = (session, frames, lights, surface, marks, relight, publish, review, synthetic)
+WORDS = (new_session, session, frames, lights, surface, marks, relight, publish, review, synthetic)
 
 
 def build_parser() -> argparse.ArgumentParser:

@@ -105,14 +105,14 @@ class Developer:
             divisor = np.where(flat >= FLAT_FLOOR * level, flat, np.nan).astype(np.float32)
         elif self.channels == 1:
             divisor = np.ones(1, np.float32)
-        background = self.background.at(shot.frame.exposure_s, rows)
+        background = self.background.at(shot.frame.exposure_s, rows) * shot.frame.gain
         return lit_light(images[0][rows], self.table, background, self.ratio(shot.frame), divisor)
 
     def _flat(self, shot: Shot, images: list[np.ndarray], rows: slice) -> np.ndarray:
         """Mean light (rows, columns, channels) of a lamp's flat boards at the reference exposure."""
         total = np.zeros((1, 1, 1), np.float32)
         for frame, image in zip(shot.flats, images, strict=True):
-            background = self.background.at(frame.exposure_s, rows)
+            background = self.background.at(frame.exposure_s, rows) * frame.gain
             one = np.ones(self.channels, np.float32)
             total = total + lit_light(image[rows], self.table, background, self.ratio(frame), one)
         return total / np.float32(len(images))
@@ -134,8 +134,13 @@ class Developer:
         return level
 
     def ratio(self, frame: Frame) -> float:
-        """Reference exposure over this one's; 1 where no time is given."""
-        return self.reference_s / frame.exposure_s if self.reference_s and frame.exposure_s else 1.0
+        """Reference exposure and gain over this one's; 1 where they are not known."""
+        times = self.reference_s / frame.exposure_s if self.reference_s and frame.exposure_s else 1.0
+        return times / frame.gain
+
+    def light(self, image: np.ndarray, frame: Frame) -> np.ndarray:
+        """Light of a whole photograph at the gain of the others."""
+        return np.asarray(self.table[self.checked(image, frame)] / np.float32(frame.gain))
 
     def checked(self, image: np.ndarray, frame: Frame) -> np.ndarray:
         """The photograph, if it is of the form of the first; it may have been changed since check-session.

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -41,7 +42,9 @@ def stack_frames(
     """
     name = FieldName(plate, side, field)
     facts, frames = read_field(session, name)
-    shots = _shots(frames, facts.lamps, store.read_json(quality), facts.folder, quality)
+    judged = store.read_json(quality)
+    frames = _exposed(frames, judged, facts.folder, quality)
+    shots = _shots(frames, facts.lamps, judged, facts.folder, quality)
     reference_s = _reference_exposure(shots, name)
     make = _developer(facts.camera, frames, reference_s)
     grid = Grid(make.shape, facts.camera.pixel_pitch_mm)
@@ -74,6 +77,19 @@ def stack_frames(
 
             blocks = [tile.core for tile in tiles(grid.shape, store.STACK_BLOCK_PX)]
             for_each(write, blocks, "blocks of the stack", threads)
+
+
+def _exposed(frames: Sequence[Frame], quality: dict[str, Any], folder: Path, path: Path) -> tuple[Frame, ...]:
+    """The frames with exposure time and gain as check-session found them, in the table or in the photographs."""
+    try:
+        known = {entry["file"]: (entry.get("exposure_s"), float(entry.get("gain", 1))) for entry in quality["frames"]}
+    except (KeyError, TypeError, AttributeError, ValueError) as error:
+        raise ProductError(f"{path}: holds no facts of frames; make it again with check-session") from error
+    exposed = []
+    for frame in frames:
+        exposure_s, gain = known.get(frame.file.relative_to(folder).as_posix(), (None, 1.0))
+        exposed.append(replace(frame, exposure_s=frame.exposure_s or exposure_s, gain=gain))
+    return tuple(exposed)
 
 
 def _shots(
@@ -150,13 +166,13 @@ def _developer(camera: Camera, frames: Sequence[Frame], reference_s: float | Non
     if colours:
         total = np.zeros((*make.shape, 3), np.float32)
         for frame in colours:
-            light = make.table[make.checked(read_photograph(frame.file), frame)]
+            light = make.light(read_photograph(frame.file), frame)
             background = np.asarray(make.background.at(frame.exposure_s, slice(None)))
             if background.ndim == 2 and light.ndim == 3:
                 background = background[..., None]
             elif background.ndim == 3 and light.ndim == 2:
                 light = light[..., None]
-            light = (light - background) * np.float32(make.ratio(frame))
+            light = (light - background) * np.float32(make.ratio(frame) * frame.gain)
             total += light if light.ndim == 3 else light[..., None]
         make.fixed_colour = total / np.float32(len(colours))
     return make
@@ -167,7 +183,7 @@ def _means(make: Developer, frames: Sequence[Frame], role: str) -> list[tuple[fl
     sums: dict[float | None, tuple[np.ndarray, int]] = {}
     for frame in frames:
         if frame.role == role:
-            light = make.table[make.checked(read_photograph(frame.file), frame)]
+            light = make.light(read_photograph(frame.file), frame)
             total, count = sums.get(frame.exposure_s, (np.float32(0), 0))
             sums[frame.exposure_s] = (light + total, count + 1)
     return [(time, total / np.float32(count)) for time, (total, count) in sums.items()]

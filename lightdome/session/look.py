@@ -12,12 +12,16 @@ from lightdome.raster import Window
 from lightdome.session.checks import clipped_pixels, grey, sharpness
 from lightdome.session.motion import edge_spectra, kept_waves, patch_windows
 from lightdome.session.photograph import BITS, other_size
+from lightdome.session.raw import RawLevels
 from lightdome.session.records import Camera, Frame
 
 BAND_ROWS = 256
 MASK_ROLES = ("mask", "sphere-mask")
 OWN_SIZE_ROLES = ("sphere", "sphere-mask")
 """Spheres are photographed in a series of their own."""
+LEVELS_APART = 0.001
+"""Relative difference of the span from black to white above which raw files are not of one setting. No source: cameras
+that measure their black anew in each frame differ by 1 in 10 000; another ISO or bit depth by 1 in 50 and more."""
 
 
 class Look:
@@ -37,12 +41,16 @@ class Look:
         """Edges of each lit photograph, in the order of `lit_rows`; see `session/motion.py`."""
         self._place = {row: index for index, row in enumerate(lit_rows)}
         self._weight = np.stack([inside[window.slices] for window in self.windows]).astype(np.float32)
-        self._forms: dict[int, tuple[Frame, tuple[int, int]]] = {}
-        """Photograph, and its bits and channels."""
+        self._forms: dict[int, tuple[Frame, tuple[bool, int, int]]] = {}
+        """Photograph, and whether it is raw, its bits and channels."""
+        self._levels: dict[int, tuple[Frame, RawLevels]] = {}
         self._lock = threading.Lock()
 
-    def add(self, frame: Frame, name: str, image: np.ndarray) -> None:
-        """Look at one photograph (rows, columns[, 3]); FrameError where it does not fit the others."""
+    def add(self, frame: Frame, name: str, image: np.ndarray, levels: RawLevels | None = None) -> None:
+        """Look at one photograph (rows, columns[, 3]); FrameError where it does not fit the others.
+
+        levels : what a raw file states; None where it is not raw.
+        """
         if image.shape[:2] != self.shape and frame.role not in OWN_SIZE_ROLES:
             raise other_size(frame.file, image.shape, self.shape)
         entry: dict[str, Any] = {
@@ -52,7 +60,10 @@ class Look:
             "shape": list(image.shape[:2]),
             "channels": 1 if image.ndim == 2 else 3,
             "bit_depth": BITS[image.dtype],
+            "raw_levels": {"black": list(levels.black), "white": levels.white} if levels else None,
             "exposure_s": frame.exposure_s,
+            "gain": frame.gain,
+            "exif": None,
             "clipped_fraction": None,
             "mean": None,
             "sharpness": None,
@@ -62,7 +73,9 @@ class Look:
             "warnings": [],
         }
         if frame.role not in MASK_ROLES:
-            self._forms[frame.row] = (frame, (BITS[image.dtype], 1 if image.ndim == 2 else 3))
+            self._forms[frame.row] = (frame, (levels is not None, BITS[image.dtype], 1 if image.ndim == 2 else 3))
+            if levels is not None:
+                self._levels[frame.row] = (frame, levels)
             entry |= self._numbers(frame, image)
         self.facts[frame.row] = entry
 
@@ -91,17 +104,16 @@ class Look:
     def odd_forms(self) -> dict[int, str]:
         """What is wrong with the form of single photographs, by row; most of the lit ones say what is usual.
 
-        All photographs of a field have one depth and number of channels, and reach the white level. Only those of the
-        role colour may be in colour beside grey ones.
+        All photographs of a field are raw or none, have one depth and number of channels, and reach the white level.
+        Only those of the role colour may be in colour beside grey ones.
         """
-        words = {1: "grey", 3: "colour"}
         lit = Counter(form for frame, form in self._forms.values() if frame.role == "lit")
-        bits, channels = usual = lit.most_common(1)[0][0] if lit else (0, 0)
+        raw, bits, channels = usual = lit.most_common(1)[0][0] if lit else (False, 0, 0)
         odd = {}
         for row, (frame, form) in self._forms.items():
-            if lit and (form[0] != bits or (form[1] != channels and frame.role != "colour")):
+            if lit and (form[:2] != (raw, bits) or (form[2] != channels and frame.role != "colour")):
                 odd[row] = (
-                    f"{frame.file}: is {form[0]}-bit {words[form[1]]} where others are {bits}-bit {words[channels]}; "
+                    f"{frame.file}: is {_words(form)} where others are {_words(usual)}; "
                     f"give all photographs of a field in one form"
                 )
             elif form == usual and self.camera.white_level > 2**bits - 1:
@@ -109,4 +121,25 @@ class Look:
                     f"{frame.file}: holds {bits} bits, so it never reaches camera.white_level "
                     f"{self.camera.white_level:g} of session.yaml; correct the white level"
                 )
-        return odd
+        return self._odd_levels() | odd
+
+    def _odd_levels(self) -> dict[int, str]:
+        """Raw photographs whose levels are not those of most lit ones: they were taken with another setting."""
+        lit = [levels for frame, levels in self._levels.values() if frame.role == "lit"]
+        if not lit:
+            return {}
+        usual = Counter(lit).most_common(1)[0][0]
+        return {
+            row: (
+                f"{frame.file}: states other raw levels (black {max(levels.black):g}, white {levels.white:g}) than the "
+                f"others ({max(usual.black):g}, {usual.white:g}), so it was taken with another ISO or raw form; "
+                f"photograph it again with the setting of the others"
+            )
+            for row, (frame, levels) in self._levels.items()
+            if abs(levels.span / usual.span - 1) > LEVELS_APART
+        }
+
+
+def _words(form: tuple[bool, int, int]) -> str:
+    raw, bits, channels = form
+    return f"{'raw' if raw else f'{bits}-bit'} {'grey' if channels == 1 else 'colour'}"

@@ -1,11 +1,14 @@
-"""Open one photograph: PNG, TIFF or JPEG, 8 or 16 bits, grey or colour. What is damaged is found here."""
+"""Open one photograph: camera raw, PNG, TIFF or JPEG, 8 or 16 bits, grey or colour. What is damaged is found here."""
 
+import logging
 import struct
 from pathlib import Path
 
 import numpy as np
 
 from lightdome.errors import FrameError
+from lightdome.session.exif import NO_EXIF, Exif, exif_of
+from lightdome.session.raw import DNG_VERSION, RawLevels, raw_size, read_raw
 
 PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 PNG_END = b"\x00\x00\x00\x00IEND\xae\x42\x60\x82"
@@ -13,6 +16,23 @@ PNG_PALETTE = 3
 TIFF_SIGNATURES = (b"II*\x00", b"MM\x00*", b"II+\x00", b"MM\x00+")
 JPEG_SIGNATURE = b"\xff\xd8\xff"
 TIFF_GREY, TIFF_RGB = 1, 2
+RAW_SIGNATURES = (
+    b"FUJIFILMCCD-RAW",
+    b"IIU\x00",
+    b"IIRO",
+    b"IIRS",
+    b"MMOR",
+    b"FOVb",
+    b"\x00MRM",
+    b"II\x1a\x00\x00\x00HEAPCCDR",
+)
+CR3_BRAND = b"ftypcrx "
+RAW_ENDINGS = frozenset((
+    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".iiq", ".kdc", ".mos", ".mrw", ".nef",
+    ".nrw", ".orf", ".pef", ".raf", ".raw", ".rw2", ".rwl", ".sr2", ".srf", ".srw", ".x3f",
+))  # fmt: skip
+"""Of files that begin as a TIFF does; the others are told by how they begin."""
+PHOTOGRAPH_ENDINGS = RAW_ENDINGS | {".png", ".tif", ".tiff", ".jpg", ".jpeg"}
 MOST_PIXELS = 1_000_000_000
 """Ten times the largest camera: a header that says more is damaged, and would ask for more memory than there is."""
 BITS = {np.dtype(np.uint8): 8, np.dtype(np.uint16): 16}
@@ -21,26 +41,55 @@ BITS = {np.dtype(np.uint8): 8, np.dtype(np.uint16): 16}
 def read_photograph(path: Path) -> np.ndarray:
     """Sensor numbers (rows, columns) of a grey photograph or (rows, columns, 3) of a colour one, uint8 or uint16.
 
-    The form is told by the content, not by the ending. An orientation tag is not followed: rows and columns are the
-    sensor's. An opaque alpha channel is dropped. Fails with FrameError where the file is missing, damaged, cut off, of
-    another form or depth, or partly transparent (it was edited, so its numbers are no longer the sensor's).
+    The form is told by the content, not by the ending (raw forms that look like TIFF: by both). An orientation tag is
+    not followed: rows and columns are the sensor's. An opaque alpha channel is dropped. Raw photographs come as linear
+    light with black at RAW_BLACK and white at RAW_WHITE (`session/raw.py`). Fails with FrameError where the file is
+    missing, damaged, cut off, of another form or depth, or partly transparent (it was edited, so its numbers are no
+    longer the sensor's).
     """
+    return read_with_levels(path)[0]
+
+
+def read_with_levels(path: Path) -> tuple[np.ndarray, RawLevels | None]:
+    """As `read_photograph`, and the levels that the file states; None where it is not raw."""
     photograph_size(path)
     try:
         kind = _kind(path)
-        if kind == "png":
-            image = _read_png(path)
-        elif kind == "tiff":
-            image = _read_tiff(path)
-        else:
-            image = _read_jpeg(path)
+        if kind == "raw":
+            return read_raw(path)
+        image = {"png": _read_png, "tiff": _read_tiff, "jpeg": _read_jpeg}[kind](path)
     except FrameError:
         raise
     except OSError as error:
         raise _unreadable(path, error.strerror or str(error)) from error
     except Exception as error:  # each decoder has errors of its own; all mean that the file is damaged
         raise _unreadable(path, str(error)) from error
-    return _sensor_numbers(image, path)
+    return _sensor_numbers(image, path), None
+
+
+def is_raw(path: Path) -> bool:
+    """Whether a photograph is camera raw and brings its own levels; FrameError where it is none at all."""
+    return _kind(path) == "raw"
+
+
+def read_exif(path: Path) -> Exif:
+    """What the camera wrote beside the picture; an empty record where there is nothing to be read."""
+    import exifread
+
+    logging.getLogger("exifread").setLevel(logging.CRITICAL)  # it reports every tag that it does not know
+    try:
+        with path.open("rb") as file:
+            return exif_of(exifread.process_file(file, details=False, extract_thumbnail=False, builtin_types=True))
+    except Exception:  # damaged Exif spoils no picture
+        return NO_EXIF
+
+
+def camera_says(path: Path) -> tuple[Exif, bool]:
+    """Exif of a photograph and whether it is raw; nothing and False where it cannot be opened, which others say."""
+    try:
+        return read_exif(path), is_raw(path)
+    except FrameError:
+        return NO_EXIF, False
 
 
 def photograph_size(path: Path) -> tuple[int, int]:
@@ -60,6 +109,8 @@ def _size_in_header(path: Path) -> tuple[int, int]:
             if not rows or not cols:
                 raise _unreadable(path, "it has no size")
             return rows, cols
+        if kind == "raw":
+            return raw_size(path)
         if kind == "tiff":
             import tifffile
 
@@ -100,16 +151,28 @@ def _kind(path: Path) -> str:
     if not path.is_file():
         raise FrameError(f"{path}: is not there; put the photograph back or delete its row in frames.csv")
     with path.open("rb") as file:
-        head = file.read(8)
+        head = file.read(16)
     if not head:
         raise FrameError(f"{path}: is empty; copy it again from the camera")
-    if head == PNG_SIGNATURE:
+    if head.startswith(PNG_SIGNATURE):
         return "png"
-    if head[:4] in TIFF_SIGNATURES:
-        return "tiff"
     if head[:3] == JPEG_SIGNATURE:
         return "jpeg"
-    raise FrameError(f"{path}: is neither PNG, TIFF nor JPEG; save it as 16-bit TIFF or PNG")
+    if head.startswith(RAW_SIGNATURES) or head[4:12] == CR3_BRAND:
+        return "raw"
+    if head[:4] in TIFF_SIGNATURES:
+        return "raw" if path.suffix.lower() in RAW_ENDINGS or _is_dng(path) else "tiff"
+    raise FrameError(f"{path}: is neither camera raw, PNG, TIFF nor JPEG; give the raw file, or 16-bit TIFF or PNG")
+
+
+def _is_dng(path: Path) -> bool:
+    import tifffile
+
+    try:
+        with tifffile.TiffFile(path) as tiff:
+            return DNG_VERSION in tiff.pages[0].tags
+    except Exception:  # damaged: said when it is read
+        return False
 
 
 def _read_png(path: Path) -> np.ndarray:

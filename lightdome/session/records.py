@@ -100,6 +100,8 @@ class Frame:
     lamp: str
     exposure_s: float | None = None
     sha256: str | None = None
+    gain: float = 1.0
+    """ISO over that of most lit photographs; check-session finds it."""
 
 
 @dataclass(frozen=True)

@@ -31,6 +31,11 @@ def read_settings(path: Path) -> dict[str, Any]:
     return facts
 
 
+def place_of(path: Path, key: Key) -> str:
+    """Head of a sentence about a key: file, line and key."""
+    return _at(key, _load(path)[1])[1]
+
+
 def first_of(problems: list[tuple[int, str]] | list[str]) -> str:
     """The first sentence, and how many more there are."""
     texts = [problem if isinstance(problem, str) else problem[1] for problem in problems]
@@ -151,6 +156,9 @@ def _sentence(error: Any, lines: dict[Key, int]) -> tuple[int, str]:
         return line, f"{head!s}: a name has 1-64 letters, digits, - _ . and begins with a letter or digit; rename it"
     line, head = _at(key, lines)
     value, rule = error.instance, error.validator_value
+    if value is None and "description" in error.schema:
+        unit = f" [{error.schema['unit']}]" if error.schema.get("unit", "1") != "1" else ""
+        return line, f"{head}: is still empty; fill in: {error.schema['description']}{unit}"
     if error.validator == "required":
         missing = next(name for name in rule if name not in value)
         return line, f"{head}: the key {missing!r} is missing; add it"
@@ -222,7 +230,7 @@ def _contradictions(facts: dict[str, Any], lines: dict[Key, int]) -> list[tuple[
         refuse(("camera", "projection"), "perspective needs distance_mm, entrance pupil to plate; add it")
     if not perspective and "distance_mm" in camera:
         refuse(("camera", "distance_mm"), "belongs to projection: perspective; delete it or change the projection")
-    if camera["white_level"] <= camera["black_level"]:
+    if camera.get("white_level", math.inf) <= camera["black_level"]:
         refuse(("camera", "white_level"), f"must be above black_level {camera['black_level']}; correct one of them")
     for name in ("beam_exponent", "u_position_mm"):
         if lamps["model"] == "distant" and lamps.get(name):

@@ -1,11 +1,13 @@
 """The capture session as records: the whole of it, one field of it, or the plan of the night."""
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from lightdome.errors import FrameError, SessionError
-from lightdome.session.photograph import photograph_size
+from lightdome.session.photograph import is_raw, photograph_size
+from lightdome.session.raw import RAW_BLACK, RAW_WHITE
 from lightdome.session.records import (
     Camera,
     FieldName,
@@ -18,7 +20,7 @@ from lightdome.session.records import (
     Sphere,
     frames_of,
 )
-from lightdome.session.settings import SETTINGS_FILE, first_of, read_settings
+from lightdome.session.settings import SETTINGS_FILE, first_of, place_of, read_settings
 from lightdome.session.tables import FRAMES_FILE, LAMPS_FILE, SheetRow, inside, read_frames, read_lamps
 
 
@@ -29,7 +31,7 @@ def read_session(folder: Path) -> Session:
     found = [problem for problem in problems if problem] + list(lamp_problems.values())
     if found:
         raise SessionError(first_of(found))
-    return session
+    return _levelled(session, session.frames)
 
 
 def read_field(folder: Path, name: FieldName) -> tuple[Session, tuple[Frame, ...]]:
@@ -46,7 +48,8 @@ def read_field(folder: Path, name: FieldName) -> tuple[Session, tuple[Frame, ...
     found = [problem for problem in problems if problem]
     if found:
         raise SessionError(first_of(found))
-    return session, frames_of(session.frames, name)
+    frames = frames_of(session.frames, name)
+    return _levelled(session, frames), frames
 
 
 def read_leniently(folder: Path) -> Session:
@@ -54,7 +57,8 @@ def read_leniently(folder: Path) -> Session:
 
     Fails with SessionError only where the session as a whole cannot be read.
     """
-    return _read(folder)[0]
+    session = _read(folder)[0]
+    return _levelled(session, session.frames)
 
 
 def plan_session(folder: Path) -> Plan:
@@ -64,6 +68,7 @@ def plan_session(folder: Path) -> Plan:
     """
     session, rows, lamp_problems = _read(folder)
     refused = [row.problem for row in rows if row.problem and not row.placed] + list(lamp_problems.values())
+    _levelled(session, session.frames)
     fields = tuple(dict.fromkeys(row.name for row in rows if row.name))
     pixels = {name: _pixels(frames_of(session.frames, name)) for name in fields}
     return Plan(session.name, fields, tuple(refused), session.frames, pixels)
@@ -93,6 +98,30 @@ def _read(folder: Path) -> tuple[Session, list[SheetRow], dict[str, str]]:
         lamps, lamp_problems = read_lamps(folder / LAMPS_FILE, facts["lamps"]["model"])
     rows = [_known_plate(row, facts["plates"]) for row in read_frames(folder)]
     return _session(folder, facts, tuple(lamps.values()), rows), rows, lamp_problems
+
+
+def _levelled(session: Session, frames: tuple[Frame, ...]) -> Session:
+    """The session with the camera that some photographs need: raw ones are linear and bring their levels.
+
+    The first lit photograph that is there tells; check-session refuses fields that mix both kinds. Fails with
+    SessionError where others have no white level.
+    """
+    for frame in frames:
+        if frame.role == "lit" and frame.file.is_file():
+            try:
+                raw = is_raw(frame.file)
+            except FrameError:
+                continue
+            if raw:
+                camera = replace(session.camera, response="linear", black_level=RAW_BLACK, white_level=RAW_WHITE)
+                return replace(session, camera=camera)
+            break
+    if math.isnan(session.camera.white_level):
+        raise SessionError(
+            f"{place_of(session.folder / SETTINGS_FILE, ('camera',))}: the key 'white_level' is missing, and only raw "
+            f"photographs state their own; add it"
+        )
+    return session
 
 
 def _known_plate(row: SheetRow, plates: dict[str, Any]) -> SheetRow:
@@ -130,7 +159,7 @@ def _session(folder: Path, facts: dict[str, Any], lamps: tuple[Lamp, ...], rows:
             pixel_pitch_mm=_pitch_mm(folder, camera),
             response=camera["response"],
             black_level=float(camera["black_level"]),
-            white_level=float(camera["white_level"]),
+            white_level=float(camera.get("white_level", math.nan)),
             distance_mm=camera.get("distance_mm"),
             u_pixel_pitch=float(camera["u_pixel_pitch"]),
         ),

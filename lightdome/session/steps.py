@@ -16,10 +16,19 @@ from lightdome.session.checks import (
     light_dose_lx_h,
     toward_lamps,
 )
+from lightdome.session.consistency import Shown, evened_out
 from lightdome.session.layout import draw_lamp_layout
 from lightdome.session.look import Look
 from lightdome.session.motion import measure_motion
-from lightdome.session.photograph import other_size, photograph_size, read_mask, read_photograph
+from lightdome.session.photograph import (
+    PHOTOGRAPH_ENDINGS,
+    camera_says,
+    other_size,
+    photograph_size,
+    read_mask,
+    read_with_levels,
+)
+from lightdome.session.raw import RawLevels
 from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Session
 from lightdome.session.settings import SETTINGS_FILE, first_of
 from lightdome.session.sheet import plan_session, read_field
@@ -27,7 +36,6 @@ from lightdome.session.tables import FRAMES_FILE, LAMPS_FILE
 from lightdome.session.verdict import frame_warnings, judge
 from lightdome.tiles import for_each
 
-PHOTOGRAPH_ENDINGS = {".png", ".tif", ".tiff", ".jpg", ".jpeg"}
 PLATE_IN_LIGHT = ("lit", "sphere", "ambient", "colour")
 
 
@@ -94,10 +102,13 @@ def check_session(
     lit = [frame for frame in frames if frame.role == "lit"]
     look = Look(facts.camera, inside, [frame.row for frame in lit])
     problems: dict[int, str] = {}
+    shown: dict[int, Shown] = {}
 
     def open_one(frame: Frame) -> None:
+        name = frame.file.relative_to(facts.folder).as_posix()
+        shown[frame.row] = Shown(frame, name, *camera_says(frame.file))
         try:
-            look.add(frame, frame.file.relative_to(facts.folder).as_posix(), _verified(frame))
+            look.add(frame, name, *_verified(frame))
         except FrameError as error:
             problems[frame.row] = str(error)
 
@@ -105,6 +116,8 @@ def check_session(
     problems = look.odd_forms() | problems
     if problems:
         raise FrameError(first_of([problems[row] for row in sorted(problems)]))
+    linear = facts.camera.response == "linear"
+    remarks, frames = evened_out(look.facts, [shown[frame.row] for frame in frames], linear)
     motion = measure_motion(look.spectra, look.patch_px)
     usual = float(np.median([look.facts[frame.row]["sharpness"] for frame in lit]))
     for index, frame in enumerate(lit):
@@ -124,7 +137,7 @@ def check_session(
             f"{lit[0].file}: no pixel of {name} is below white under three lamps or more; expose for a shorter time "
             f"and check camera.white_level of {SETTINGS_FILE}"
         )
-    verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle)
+    verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle, remarks)
     for entry in entries:
         del entry["digest"]
     origin = Provenance.of("check-session", [facts.folder / SETTINGS_FILE, facts.folder / FRAMES_FILE], {})
@@ -198,14 +211,14 @@ def _read_mask(frames: tuple[Frame, ...], shape: tuple[int, int]) -> np.ndarray:
     return np.ones(shape, bool)
 
 
-def _verified(frame: Frame) -> np.ndarray:
-    """The sensor numbers of one photograph; FrameError where its checksum is not the one of the table."""
+def _verified(frame: Frame) -> tuple[np.ndarray, RawLevels | None]:
+    """The sensor numbers of one photograph, and a raw one's levels; FrameError where its checksum is another one."""
     if frame.role == "sphere-mask":
         read_mask(frame.file)
-    image = read_photograph(frame.file)
+    image, levels = read_with_levels(frame.file)
     if frame.sha256 and sha256_of(frame.file) != frame.sha256:
         raise FrameError(f"{frame.file}: its SHA-256 is not the one of {FRAMES_FILE}, row {frame.row}; copy it again")
-    return image
+    return image, levels
 
 
 def _light_dose(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> dict[str, Any] | None:

@@ -223,7 +223,7 @@ def test_a_frame_that_the_quality_does_not_know_is_named(folder):
     quality = shifts()
     quality["frames"].pop()
     assert "does not know frames/L5.png; make it again with check-session" in refused(folder, ProductError, quality)
-    assert "holds no shifts of frames" in refused(folder, ProductError, {"session": "x"})
+    assert "holds no facts of frames" in refused(folder, ProductError, {"session": "x"})
 
 
 def test_a_photograph_changed_since_the_check_is_named(folder):

@@ -75,7 +75,7 @@ def test_a_file_that_was_cut_off_is_found(tmp_path, ending, kept):
     ("content", "says"),
     [
         (b"", "is empty"),
-        (b"GIF89a....", "is neither PNG, TIFF nor JPEG"),
+        (b"GIF89a....", "is neither camera raw, PNG, TIFF nor JPEG"),
         (b"\x89PNG\r\n\x1a\n" + b"\0" * 40, "cannot be read"),
         (b"II*\x00\xff\xff\xff\xff", "cannot be read"),
         (b"\xff\xd8\xff\xe0 no more", "cannot be read"),

@@ -17,7 +17,7 @@ rule stack_frames:
         "../envs/lightdome.yaml"
     threads: 4
     resources:
-        mem_mb=memory_mb(250, 10),
+        mem_mb=memory_mb(250, 32),
     params:
         session=SESSION,
         code=code_mark("frames", "session"),

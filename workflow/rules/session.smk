@@ -39,7 +39,7 @@ rule check_session:
         "../envs/lightdome.yaml"
     threads: 2
     resources:
-        mem_mb=memory_mb(300, 10),
+        mem_mb=memory_mb(300, 20),
     params:
         session=SESSION,
         code=code_mark("session"),
