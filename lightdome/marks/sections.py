@@ -32,7 +32,8 @@ WIDTH_PER_DEPTH = 0.5
 """Relative error of a width by one of the depth that all slopes share: too gentle walls also lean outward."""
 TRIMMED = 0.15
 """Of the blocks, at either end of their order: those that other marks cross."""
-U_STEEP = 0.18
+U_STEEP = 0.22
+"""Anything from nothing to tan 50 / tan 34 - 1 = 0.77 may be missing: a rectangular distribution (JCGM 100, 4.3.7)."""
 SURELY_SEEN_DEG, HARDLY_SEEN_DEG = 18.0, 26.0
 WIDENED = 3
 SOLID = 0.35
