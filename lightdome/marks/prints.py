@@ -219,11 +219,12 @@ def print_marks(patches: Sequence[PrintPatch], classes: np.ndarray, grid: Grid, 
 
 
 def without_ridges(lines: Sequence[Trace], patches: Sequence[PrintPatch], grid: Grid) -> list[Trace]:
-    """Lines less those that the ridges of a print are: lines of light, mostly in a patch, a few ridges long."""
+    """Lines less those that the ridges of a print are: of light alone, mostly in a patch, a few ridges long."""
     kept = []
     for line in lines:
+        light = line.glint_share >= SHINES and line.relief_share < MOSTLY
         short = line.length_px * grid.pitch_mm < LONGEST_RIDGE_MM
-        if line.glint_share < SHINES or not short or max((_share_in(line, p) for p in patches), default=0.0) < MOSTLY:
+        if not light or not short or max((_share_in(line, p) for p in patches), default=0.0) < MOSTLY:
             kept.append(line)
     return kept
 

@@ -12,7 +12,8 @@ import numpy as np
 import pytest
 from scipy.ndimage import binary_dilation, gaussian_filter
 
-from lightdome.marks.prints import PrintPatch, find_prints, print_marks, unseen
+from lightdome.marks.prints import PrintPatch, find_prints, print_marks, unseen, without_ridges
+from lightdome.marks.records import Trace
 from lightdome.raster import Grid
 
 PITCH_MM = 0.07
@@ -232,3 +233,13 @@ def test_a_print_becomes_a_mark_and_leaves_other_classes_alone():
     assert any("does not keep step with them (squared coherence 0.10" in sentence for sentence in bumpy.evidence)
     assert mark.ridges["spacing_mm"] == 0.46
     assert mark.depth_um is None
+
+
+def test_of_lines_in_a_print_those_of_light_alone_are_its_ridges():
+    patch = PrintPatch(np.ones((40, 40), bool), 0, 0, (0.6, 0.6), 0.46, 0.01, 60.0, 0.6, ("colour",), 0.02, 0.1)
+    inside, across = np.array([[10.0, 5.0], [12.0, 35.0]]), np.array([[20.0, 30.0], [20.0, 90.0]])
+    ridge = Trace(inside, 2.0, "valley", glint_share=0.9, relief_share=0.1)
+    groove = Trace(inside + 5, 3.0, "valley", glint_share=0.9, relief_share=0.9)
+    leaving = Trace(across, 2.0, "valley", glint_share=0.9, relief_share=0.1)
+    kept = without_ridges([ridge, groove, leaving], [patch], Grid((100, 100), 0.015))
+    assert [line is groove or line is leaving for line in kept] == [True, True]
