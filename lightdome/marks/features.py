@@ -61,6 +61,7 @@ def traces_as_json(found: Found, grid: Grid) -> dict[str, Any]:
                 "width_um": width_um,
                 "glint_share": round(trace.glint_share, 3),
                 "glint_strength": round(trace.glint_strength, 3),
+                "relief_share": round(trace.relief_share, 3),
                 "points_mm": points,
             }
         )
@@ -82,8 +83,8 @@ def traces_from_json(facts: Mapping[str, Any], grid: Grid) -> list[Trace]:
             points = np.array(line["points_mm"], float)
             row, col = grid.to_pixel(points[:, 0], points[:, 1])
             width_px = float(line["width_um"]) / (grid.pitch_mm * UM_PER_MM)
-            shine = float(line["glint_share"]), float(line["glint_strength"])
-            traces.append(Trace(np.stack([row, col], axis=1), width_px, str(line["kind"]), *shine))
+            seen = (float(line[name]) for name in ("glint_share", "glint_strength", "relief_share"))
+            traces.append(Trace(np.stack([row, col], axis=1), width_px, str(line["kind"]), *seen))
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise MarkError(f"the traces lack or spoil {error}; run trace-marks again") from error
     return traces

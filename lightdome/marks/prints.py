@@ -25,9 +25,9 @@ from lightdome.marks.crossings import dense
 from lightdome.marks.outlines import outline_geometry
 from lightdome.marks.records import CLASS_CODE, Mark, Trace
 from lightdome.marks.ridges import (
-    HOP_MM,
     PIXELS_PER_PERIOD,
     RIDGE_MM,
+    WINDOW_MM,
     Waves,
     Windows,
     mean_pixels,
@@ -39,16 +39,15 @@ from lightdome.raster import Grid
 
 COARSEST_MM = 0.1
 """Pixels above this hold fewer than four to five a ridge of the usual spacing."""
-SHARE, OVER_USUAL = 0.5, 5.0
-"""Of the power around, and over the usual power: noise, streaks and tarnish stay below (tests/marks/test_prints.py)."""
-AGREE_MM = 1.2
+SHARE = 0.5
+"""Of the power around: noise, streaks and tarnish stay below (tests/marks/test_prints.py)."""
 AGREE = 0.7
 """Length of the mean of the doubled directions about a window: 1 where all run alike, and 0.7 where they fan out over
 80 degrees."""
 ALIKE_PERIOD = 0.2
-GROW_MM, GROW_SHARE, GROW_OVER = 6.0, 0.5, 2.0
-"""About cores and deltas, where a window holds many directions, a patch grows as far over windows whose power lies at
-the periods of ridges all the same."""
+GROW_SHARE, GROW_OVER = 0.5, 2.0
+"""About cores and deltas, where a window holds many directions, a patch grows over windows whose power lies at the
+periods of ridges all the same."""
 RIM_PX = 1
 """Left out around known marks, where their walls begin."""
 RIM = 0.2
@@ -56,9 +55,6 @@ RIM = 0.2
 LEAST_QUALITY, CLEAR_WEIGHT = 0.3, 4
 SURE = 0.5
 """Confidence of the faintest patch; what is fainter is not claimed."""
-LEAST_MM2, LEAST_ACROSS_MM = 6.0, 2.0
-TURN_DEG = 4.0
-"""Directions of hatching keep to a degree or two; those of ridges turn by ten and more within a few millimetres."""
 RELIEF_UM, RELIEF_COHERENCE = 0.15, 0.2
 """Amplitude of the relief on the same lines, and its squared coherence with them, from which they are cut lines."""
 MARKED_COHERENCE = 0.3
@@ -71,6 +67,30 @@ LONGEST_RIDGE_MM = 2.0
 PRIVACY = (
     "It may be the trace of a living person: no detail of the ridges is analysed or compared, nothing is said of whose"
     " it is, and pictures that leave the house should have the patch blurred (setting blur_prints)."
+)
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How closely a field is looked at."""
+
+    window_mm: float
+    over_usual: float
+    """Power of a wave over the usual power of its frequency."""
+    agree_mm: float
+    """Standard deviation of the weights about a window whose directions are held against each other."""
+    grow_mm: float
+    least_mm2: float
+    least_across_mm: float
+    turn_deg: float
+    """A patch whose directions turn by less may be hatching."""
+
+
+SCALES = (
+    # directions of hatching keep to a degree or two; those of ridges turn by ten and more within a few millimetres
+    Scale(WINDOW_MM, over_usual=5.0, agree_mm=1.2, grow_mm=6.0, least_mm2=6.0, least_across_mm=2.0, turn_deg=4.0),
+    # three to four ridges, a core or a delta: hatching and arcs of one wipe turn by less (tests/marks/test_prints.py)
+    Scale(1.6, over_usual=50.0, agree_mm=0.4, grow_mm=1.2, least_mm2=3.0, least_across_mm=1.6, turn_deg=45.0),
 )
 
 
@@ -96,6 +116,8 @@ class PrintPatch:
     """Maps that show it, the clearest first."""
     relief_um: float
     """Amplitude of the height on the same lines."""
+    relief_coherence: float
+    """Squared coherence of the height with the lines, 0 to 1."""
 
     @property
     def facts(self) -> dict[str, Any]:
@@ -120,9 +142,18 @@ class PrintPatch:
             f" {RIDGE_MM[1]} mm apart.",
             f"Their direction turns by {self.turn_deg:.0f} degrees over the patch: hatching keeps its own to a degree"
             " or two.",
-            f"The height shows {self.relief_um:.2f} µm of relief on the same lines, under the {RELIEF_UM} µm that would"
-            " make them cut or bitten lines.",
+            self._relief_sentence,
             PRIVACY,
+        )
+
+    @property
+    def _relief_sentence(self) -> str:
+        shown = f"The height shows {self.relief_um:.2f} µm of relief on the same lines"
+        if self.relief_um <= RELIEF_UM:
+            return f"{shown}, under the {RELIEF_UM} µm that would make them cut or bitten lines."
+        return (
+            f"{shown}, which does not keep step with them (squared coherence {self.relief_coherence:.2f}; cut or bitten"
+            f" lines have more than {RELIEF_COHERENCE})."
         )
 
 
@@ -153,20 +184,16 @@ def find_prints(
     mean, share = mean_pixels(height_um, np.isfinite(height_um), pitch_mm)
     shrink = share.shape[1] / height_um.shape[1]
     work_mm = pitch_mm / shrink
-    windows = Windows.of(share.shape, work_mm)
     relief = pattern(mean, share, work_mm, relative=False)
     found: list[PrintPatch] = []
     for name, values in maps:
         mean, share = mean_pixels(values, np.isfinite(values) & free, pitch_mm)
-        look = _Look(
-            name=name,
-            windows=windows,
-            shown=pattern(mean, share, work_mm, relative=True),
-            relief=relief,
-            hidden=pattern(share, np.ones_like(share), work_mm, relative=False),
-            known=windows.known(share),
-        )
-        found += [patch for patch in look.patches(work_mm, shrink, height_um.shape) if patch is not None]
+        shown = pattern(mean, share, work_mm, relative=True)
+        hidden = pattern(share, np.ones_like(share), work_mm, relative=False)
+        for scale in SCALES:
+            windows = Windows.of(share.shape, work_mm, scale.window_mm)
+            look = _Look(name, scale, windows, shown, relief, hidden, windows.known(share))
+            found += [patch for patch in look.patches(work_mm, shrink, height_um.shape) if patch is not None]
     return _joined(found)
 
 
@@ -192,11 +219,12 @@ def print_marks(patches: Sequence[PrintPatch], classes: np.ndarray, grid: Grid, 
 
 
 def without_ridges(lines: Sequence[Trace], patches: Sequence[PrintPatch], grid: Grid) -> list[Trace]:
-    """Lines less those that the ridges of a print are: lines of light, mostly in a patch, a few ridges long."""
+    """Lines less those that the ridges of a print are: of light alone, mostly in a patch, a few ridges long."""
     kept = []
     for line in lines:
+        light = line.glint_share >= SHINES and line.relief_share < MOSTLY
         short = line.length_px * grid.pitch_mm < LONGEST_RIDGE_MM
-        if line.glint_share < SHINES or not short or max((_share_in(line, p) for p in patches), default=0.0) < MOSTLY:
+        if not light or not short or max((_share_in(line, p) for p in patches), default=0.0) < MOSTLY:
             kept.append(line)
     return kept
 
@@ -207,11 +235,11 @@ def _share_in(line: Trace, patch: PrintPatch) -> float:
     return float(patch.inside[at[inside, 0], at[inside, 1]].sum() / len(at))
 
 
-def _ridged(waves: Waves) -> np.ndarray:
+def _ridged(waves: Waves, scale: Scale, hop_mm: float) -> np.ndarray:
     """Windows (rows, columns, bool) with one strong wave that runs on as those around it do."""
     period = waves.period_mm
-    strong = np.isfinite(period) & (waves.share >= SHARE) & (waves.over_usual >= OVER_USUAL)
-    sigma = AGREE_MM / HOP_MM
+    strong = np.isfinite(period) & (waves.share >= SHARE) & (waves.over_usual >= scale.over_usual)
+    sigma = scale.agree_mm / hop_mm
     near = np.maximum(gaussian_filter(strong.astype(np.float32), sigma, mode="constant"), 1e-6)
 
     def around(values: np.ndarray) -> np.ndarray:
@@ -225,7 +253,7 @@ def _ridged(waves: Waves) -> np.ndarray:
     also = (waves.ridge_share >= GROW_SHARE) & (waves.ridge_over >= GROW_OVER)
     seeds = binary_opening(good, np.ones((3, 3)))  # noise runs on for less
     grown = binary_dilation(
-        seeds, iterations=round(GROW_MM / HOP_MM), mask=good | binary_closing(also, np.ones((3, 3)))
+        seeds, iterations=round(scale.grow_mm / hop_mm), mask=good | binary_closing(also, np.ones((3, 3)))
     )
     return np.asarray(binary_fill_holes(grown))
 
@@ -242,6 +270,7 @@ class _Look:
     """One map and what it is held against, on the working pixels."""
 
     name: str
+    scale: Scale
     windows: Windows
     shown: np.ndarray
     relief: np.ndarray
@@ -252,9 +281,9 @@ class _Look:
     def patches(self, work_mm: float, shrink: float, shape: tuple[int, ...]) -> Iterator[PrintPatch | None]:
         """All patches; None for one that is too small, faint or straight, or made of other lines."""
         waves = strongest_waves(self.windows, self.shown, self.known)
-        numbers, count = label(_ridged(waves))
+        numbers, count = label(_ridged(waves, self.scale, self.windows.hop_mm))
         for number, window in enumerate(find_objects(numbers, count), 1):
-            if (numbers[window] == number).sum() * HOP_MM**2 >= LEAST_MM2:
+            if (numbers[window] == number).sum() * self.windows.hop_mm**2 >= self.scale.least_mm2:
                 inside = _within_rim(numbers == number, waves.ridge_over - 1)
                 yield self._patch(waves, inside, work_mm, shrink, shape)
 
@@ -262,15 +291,16 @@ class _Look:
         self, waves: Waves, inside: np.ndarray, work_mm: float, shrink: float, shape: tuple[int, ...]
     ) -> PrintPatch | None:
         used = inside & np.isfinite(waves.period_mm)
-        if used.sum() * HOP_MM**2 < LEAST_MM2:
+        hop_mm, scale = self.windows.hop_mm, self.scale
+        if used.sum() * hop_mm**2 < scale.least_mm2:
             return None
         spread = np.cov(np.argwhere(inside).T.astype(float))
-        short_mm, long_mm = 4 * HOP_MM * np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 0))
+        short_mm, long_mm = 4 * hop_mm * np.sqrt(np.maximum(np.linalg.eigvalsh(spread), 0))
         clear = self.known[used] ** CLEAR_WEIGHT  # marks over a print cut its waves up
         quality = float(np.clip((np.average(waves.ridge_share[used], weights=clear) - SHARE) / (1 - SHARE), 0, 1))
         periods, turn_deg = waves.period_mm[used], _turn_deg(waves.double_angle[used])
         spacing_mm = float(np.median(periods))
-        if short_mm < LEAST_ACROSS_MM or quality < LEAST_QUALITY or turn_deg < TURN_DEG:
+        if short_mm < scale.least_across_mm or quality < LEAST_QUALITY or turn_deg < scale.turn_deg:
             return None
         if not RIDGE_MM[0] <= spacing_mm <= RIDGE_MM[1]:
             return None
@@ -279,7 +309,7 @@ class _Look:
             return None
         if shared_wave(self.windows, self.shown, self.hidden, waves, used)[0] > MARKED_COHERENCE:
             return None
-        independent = max(1.0, used.sum() * (HOP_MM / (self.windows.side_px * work_mm)) ** 2)
+        independent = max(1.0, used.sum() * (hop_mm / (self.windows.side_px * work_mm)) ** 2)
         mask, row0, col0 = _at_pixels(self.windows, inside, shrink, shape)
         return PrintPatch(
             inside=mask,
@@ -292,6 +322,7 @@ class _Look:
             quality=quality,
             channels=(self.name,),
             relief_um=relief_um,
+            relief_coherence=coherence,
         )
 
 

@@ -12,8 +12,10 @@ from scipy import fft
 
 WORK_MM = 0.07
 """Maps of finer pixels are averaged to this: four and more to a ridge."""
-WINDOW_MM, HOP_MM = 2.4, 0.6
-"""Five ridges of the usual 0.47 mm; the windows' centres lie a quarter apart."""
+WINDOW_MM = 2.4
+"""Five ridges of the usual 0.47 mm."""
+HOPS = 4
+"""The windows' centres lie a quarter apart."""
 RIDGE_MM = (0.3, 0.7)
 """Periods searched: ridge and valley together are about 0.5 mm (0.40 to 0.47 mm quoted)."""
 AROUND_MM = (0.2, 1.2)
@@ -39,6 +41,8 @@ class Windows:
 
     side_px: int
     hop_px: int
+    hop_mm: float
+    """As asked for, before it is rounded to pixels."""
     rows: np.ndarray
     """(m,) first row of each row of windows."""
     cols: np.ndarray
@@ -51,10 +55,11 @@ class Windows:
     """(bins,) bool: within the periods searched."""
 
     @classmethod
-    def of(cls, shape: tuple[int, int], pitch_mm: float) -> "Windows":
+    def of(cls, shape: tuple[int, int], pitch_mm: float, window_mm: float = WINDOW_MM) -> "Windows":
         """Windows over a map (rows, columns); the last ones may reach beyond its edge."""
-        side = max(8, round(WINDOW_MM / pitch_mm))
-        hop = max(1, round(HOP_MM / pitch_mm))
+        side = max(8, round(window_mm / pitch_mm))
+        hop_mm = window_mm / HOPS
+        hop = max(1, round(hop_mm / pitch_mm))
         starts = [np.arange(-side // 2, length - side // 2 + hop, hop) for length in shape]
         down, along = np.fft.fftfreq(side, pitch_mm), np.fft.rfftfreq(side, pitch_mm)
         period = 1 / np.maximum(np.hypot(down[:, None], along[None, :]), 1e-9)
@@ -63,7 +68,7 @@ class Windows:
         at = tuple(np.argwhere(used).T)
         shortest = max(RIDGE_MM[0], PIXELS_PER_PERIOD * pitch_mm)
         ridge = (period[at] >= shortest) & (period[at] <= RIDGE_MM[1])
-        return cls(side, hop, starts[0], starts[1], np.stack([down[at[0]], along[at[1]]], axis=1), at, ridge)
+        return cls(side, hop, hop_mm, starts[0], starts[1], np.stack([down[at[0]], along[at[1]]], axis=1), at, ridge)
 
     @property
     def shape(self) -> tuple[int, int]:

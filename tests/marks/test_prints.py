@@ -4,6 +4,7 @@ Directions after Sherlock and Monro 1993 (from memory): half the angles seen fro
 Ridges after Cappelli, Maio and Maltoni 2002 (from memory): noise filtered again and again along its directions.
 """
 
+from dataclasses import replace
 from functools import cache
 
 import cv2
@@ -11,16 +12,20 @@ import numpy as np
 import pytest
 from scipy.ndimage import binary_dilation, gaussian_filter
 
-from lightdome.marks.prints import PrintPatch, find_prints, print_marks, unseen
+from lightdome.marks.prints import PrintPatch, find_prints, print_marks, unseen, without_ridges
+from lightdome.marks.records import Trace
 from lightdome.raster import Grid
 
 PITCH_MM = 0.07
 SHAPE = (260, 300)
+SMALL = (70, 70)
 SINGULAR = {
     "loop": ((0.5 + 1j,), (4 - 6j,)),
     "whorl": ((0.3 + 1j, -0.4 - 0.8j), (-6 - 8j, 6 - 8j)),
     "side of a finger": ((-9 + 2j,), ()),
 }
+CORE = "core and delta alone"
+SINGULAR_OF = SINGULAR | {CORE: ((0.2 - 0.1j,), (1.0 + 1.1j,))}
 
 
 def places(shape=SHAPE, pitch_mm=PITCH_MM):
@@ -31,7 +36,7 @@ def places(shape=SHAPE, pitch_mm=PITCH_MM):
 @cache
 def ridges(kind, period_mm=0.45, seed=1, rounds=8, steps=18, shape=SHAPE, pitch_mm=PITCH_MM):
     """Film of a print, 0-1, all over a field."""
-    cores, deltas = SINGULAR[kind]
+    cores, deltas = SINGULAR_OF[kind]
     at = places(shape, pitch_mm)
     angle = 0.5 * (sum(np.angle(at - core) for core in cores) - sum((np.angle(at - delta) for delta in deltas), 0))
     which = np.rint(angle % np.pi / np.pi * steps).astype(int) % steps
@@ -79,7 +84,7 @@ def outline_of(patches, shape=SHAPE):
 
 
 def agreement(patches, truth):
-    found = outline_of(patches)
+    found = outline_of(patches, truth.shape)
     return (found & truth).sum() / (found | truth).sum()
 
 
@@ -165,6 +170,29 @@ def test_arcs_of_one_wipe_are_no_print():
     assert look(0.4 * (1 - 0.3 * scratched) * (1 + noise(0.02))) == []
 
 
+@pytest.mark.parametrize(("period_mm", "radius_mm"), [(0.4, 1.3), (0.48, 1.5), (0.55, 1.7)])
+def test_a_patch_of_six_ridges_about_a_core_is_found(period_mm, radius_mm):
+    truth = np.abs(places(SMALL)) < radius_mm
+    film = ridges(CORE, period_mm, seed=21, shape=SMALL) * gaussian_filter(truth.astype(float), 2)
+    (patch,) = look(0.4 * (1 - 0.2 * film) * (1 + noise(0.01, 22, SMALL)))
+    assert agreement([patch], truth) > 0.55
+    assert patch.turn_deg > 45
+    assert patch.spacing_mm == pytest.approx(period_mm, abs=0.06)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_few_lines_of_any_direction_in_a_small_field_are_no_print(seed):
+    rng = np.random.default_rng([31, seed])
+    at, lines = places(SMALL), np.zeros(SMALL, bool)
+    for angle in rng.uniform(0, np.pi, 12):  # scratches each way
+        lines |= np.abs((at * np.exp(-1j * angle)).real - rng.uniform(-2, 2)) < 0.06
+    crossed = np.zeros(SMALL, bool)
+    for angle in (0.3, 0.3 + rng.uniform(0.6, 1.5)):
+        crossed |= np.abs(((at * np.exp(-1j * angle)).real / rng.uniform(0.35, 0.65) + 0.5) % 1 - 0.5) < 0.15
+    for shown in (lines, crossed & (np.abs(at) < 1.6)):
+        assert look(0.4 * (1 - 0.2 * shown) * (1 + noise(0.01, seed, SMALL))) == []
+
+
 @pytest.mark.parametrize("pitch_mm", [0.02, 0.09])
 def test_finer_and_coarser_pixels_see_the_same(pitch_mm):
     shape = (450, 450) if pitch_mm < 0.05 else (110, 110)
@@ -191,7 +219,7 @@ def test_tiny_fields_hold_no_print(shape):
 def test_a_print_becomes_a_mark_and_leaves_other_classes_alone():
     inside = np.zeros((30, 40), bool)
     inside[5:25, 5:35] = True
-    patch = PrintPatch(inside, 10, 20, (1.5, 1.0), 0.46, 0.01, 40.0, 0.6, ("colour",), 0.02)
+    patch = PrintPatch(inside, 10, 20, (1.5, 1.0), 0.46, 0.01, 40.0, 0.6, ("colour",), 0.02, 0.1)
     classes = np.zeros((60, 80), np.uint8)
     classes[:20] = 1
     (mark,) = print_marks([patch], classes, Grid((60, 80), 0.05), before=7)
@@ -200,5 +228,18 @@ def test_a_print_becomes_a_mark_and_leaves_other_classes_alone():
     assert (classes[20:35, 25:55] == 5).all()
     assert (classes == 5).sum() == 15 * 30
     assert any("living person" in sentence for sentence in mark.evidence)
+    assert any("under the 0.15 µm" in sentence for sentence in mark.evidence)
+    bumpy = replace(patch, relief_um=0.4)
+    assert any("does not keep step with them (squared coherence 0.10" in sentence for sentence in bumpy.evidence)
     assert mark.ridges["spacing_mm"] == 0.46
     assert mark.depth_um is None
+
+
+def test_of_lines_in_a_print_those_of_light_alone_are_its_ridges():
+    patch = PrintPatch(np.ones((40, 40), bool), 0, 0, (0.6, 0.6), 0.46, 0.01, 60.0, 0.6, ("colour",), 0.02, 0.1)
+    inside, across = np.array([[10.0, 5.0], [12.0, 35.0]]), np.array([[20.0, 30.0], [20.0, 90.0]])
+    ridge = Trace(inside, 2.0, "valley", glint_share=0.9, relief_share=0.1)
+    groove = Trace(inside + 5, 3.0, "valley", glint_share=0.9, relief_share=0.9)
+    leaving = Trace(across, 2.0, "valley", glint_share=0.9, relief_share=0.1)
+    kept = without_ridges([ridge, groove, leaving], [patch], Grid((100, 100), 0.015))
+    assert [line is groove or line is leaving for line in kept] == [True, True]
