@@ -33,15 +33,19 @@ from lightdome.units import UM_PER_MM
 NAMES = {EtchedLine: "etched", TOOLED: "tooled", SCRATCH: "scratch"}
 U_SLOPE_GAIN = 0.08
 CURVATURE_SCALE_MM = 0.3
+FIRST_LOW = 90
+"""From this plate on scratches have thrown up little."""
 
 
 def spec_of(seed: int) -> CaptureSpec:
     """A plate: every fourth with pixels of 40-60 um, the others of 8-25 um."""
+    scratch_removed = (0.75, 0.97) if seed >= FIRST_LOW else (0.2, 0.97)
     rng = np.random.default_rng([77, seed])
     coarse = seed % 4 == 3
     pitch_mm = float(rng.uniform(0.04, 0.06) if coarse else rng.uniform(0.008, 0.025))
     size = 176 if coarse else 256
-    drawing = _coarse(rng, size * pitch_mm, pitch_mm) if coarse else _fine(rng, size * pitch_mm, pitch_mm)
+    draw = _coarse if coarse else _fine
+    drawing = draw(rng, size * pitch_mm, pitch_mm, scratch_removed)
     metal = Material(
         diffuse=float(rng.uniform(0.0, 0.15)),
         specular=float(rng.uniform(0.4, 0.9)),
@@ -82,7 +86,7 @@ def _bend(rng: np.random.Generator, spread: float) -> float:
     return 0.0 if rng.uniform() < 0.33 else float(rng.normal(0, spread))
 
 
-def _fine(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawing:
+def _fine(rng: np.random.Generator, side_mm: float, pitch_mm: float, scratch_removed: tuple[float, float]) -> Drawing:
     um = pitch_mm * UM_PER_MM
     etched: list = []
     for _ in range(int(rng.integers(0, 3))):
@@ -103,7 +107,7 @@ def _fine(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawing:
         lean = float(rng.choice([-1, 1]) * rng.uniform(0.1, 0.95))
         removed = rng.uniform(0.0, 0.4)
         cuts.append(Cut(path, width, width * rng.uniform(0.15, 0.5), TOOLED, removed, rng.uniform(0.1, 0.5), lean))
-    cuts += _scratches(rng, side_mm, um, (1.5, 12.0))
+    cuts += _scratches(rng, side_mm, um, (1.5, 12.0), scratch_removed)
     pits = tuple(
         Pit(tuple(rng.uniform(-0.45, 0.45, 2) * side_mm), width, width * rng.uniform(0.1, 0.35))
         for width in rng.uniform(4, 16, int(rng.integers(0, 5))) * um
@@ -112,7 +116,7 @@ def _fine(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawing:
     return Drawing(tuple(etched), pits, tuple(cuts), blobs, (), grain_um=um * rng.uniform(0.001, 0.01))
 
 
-def _coarse(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawing:
+def _coarse(rng: np.random.Generator, side_mm: float, pitch_mm: float, scratch_removed: tuple[float, float]) -> Drawing:
     """What a whole plate shows: a picture of wide lines, and scratches finer than a pixel."""
     um = pitch_mm * UM_PER_MM
     etched: list = [_area(rng, side_mm, um) for _ in range(int(rng.integers(0, 3)))]
@@ -123,8 +127,8 @@ def _coarse(rng: np.random.Generator, side_mm: float, pitch_mm: float) -> Drawin
     cuts = [
         _burin(rng, _path(rng, side_mm, side_mm * rng.uniform(0.1, 0.4), rng.normal(0, 0.5)), um / 2) for _ in "abc"
     ]
-    cuts += _scratches(rng, side_mm, um, (0.15, 0.7))
-    cuts += _scratches(rng, side_mm, um, (0.15, 0.7))
+    cuts += _scratches(rng, side_mm, um, (0.15, 0.7), scratch_removed)
+    cuts += _scratches(rng, side_mm, um, (0.15, 0.7), scratch_removed)
     return Drawing(tuple(etched), (), tuple(cuts), (), (), grain_um=um * rng.uniform(0.0005, 0.004))
 
 
@@ -169,8 +173,14 @@ def _hatching(rng: np.random.Generator, side_mm: float, um: float, make) -> list
     return [make(tuple(map(tuple, (first + k * across).tolist())), width) for k in range(count)]
 
 
-def _scratches(rng: np.random.Generator, side_mm: float, um: float, widths_px: tuple[float, float]) -> list[Cut]:
-    """Long straight lines and slow arcs, and now and then a bundle of one wipe."""
+def _scratches(
+    rng: np.random.Generator,
+    side_mm: float,
+    um: float,
+    widths_px: tuple[float, float],
+    scratch_removed: tuple[float, float],
+) -> list[Cut]:
+    """Long straight lines and slow arcs, and now and then a bundle of one wipe; with the range of removed fractions."""
 
     def one(path: tuple, width: float) -> Cut:
         return Cut(
@@ -178,7 +188,7 @@ def _scratches(rng: np.random.Generator, side_mm: float, um: float, widths_px: t
             width,
             width * rng.uniform(0.12, 0.45),
             SCRATCH,
-            float(rng.uniform(0.2, 0.97)),
+            float(rng.uniform(*scratch_removed)),
             rng.uniform(0.01, 0.25),
             float(np.clip(rng.normal(0, 0.35), -0.95, 0.95)),
             rng.uniform(0, 1),

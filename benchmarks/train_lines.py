@@ -150,7 +150,7 @@ def calibration_error(results: list[tuple[str, str, float]]) -> float:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cache", type=Path, required=True, help="where solved plates are kept")
-    parser.add_argument("--plates", type=int, default=90)
+    parser.add_argument("--plates", type=int, default=135)
     parser.add_argument("--write", action="store_true", help="write line_model.json")
     flags = parser.parse_args()
     rows = table(flags.cache, flags.plates)
