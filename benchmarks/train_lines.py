@@ -34,7 +34,9 @@ FOLDS = 5
 RIDGE = 3.0
 """Weight of the squared coefficients: few hundred lines must not decide all."""
 BINS = 10
-LEFT_OUT = {"resolved": ("glint",), "narrow": ("gloss",)}
+SHAPE = ("wall", "fullness", "taper", "width_variation", "depth_variation", "edge", "keel", "flat")
+"""Of a section: under three pixels a line has presence and length, and no shape."""
+LEFT_OUT = {"resolved": ("glint",), "narrow": ("gloss", *SHAPE)}
 """What a kind of line cannot tell, or tells of the capture rather than of the line."""
 
 
