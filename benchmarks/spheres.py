@@ -1,11 +1,11 @@
 """Lamps located from mirror spheres, against photographs of them by an independent path tracer.
 
-    python benchmarks/spheres.py [--seed N ...] [--lamps N] [--plate]
+    python benchmarks/spheres.py [--seed N ...] [--lamps N] [--cache FOLDER]
 
 Spheres of 20 mm stand on a matt floor, 100 pixels in radius; lamps are glowing balls at 500 mm. Every photograph is
-blurred as a lens does (a normal distribution, without its tails), exposed for the floor, so that the highlights are
-clipped some thousand times over, or 25 times shorter, as a series of its own would be; noisy and cut to 16 bits. Rims are
-found in the photographs.
+blurred as a lens does (a normal distribution, without a real lens's tails), exposed for the floor, so that the
+highlights are clipped some thousand times over, or 25 times shorter, as a series of its own would be; noisy and cut to
+16 bits. The rims are found in the photographs.
 """
 
 import argparse
@@ -32,8 +32,9 @@ RADIUS_MM, RADIUS_PX, LAMP_MM, LAMP_RADIUS_MM, APART_MM = 10.0, 100.0, 500.0, 6.
 PITCH_MM = RADIUS_MM / RADIUS_PX
 MIRROR, FLOOR = 0.6, 0.3
 BLUR_PX = 0.7
-CROP_PX = 288
-SAMPLES = 64
+CROP_PX, SIDE_PX = 288, 2600
+FINE, TABLE_SAMPLES, GLOW_SAMPLES = 4, 4, 16
+"""Cells of a pixel each way, and samples of each cell."""
 CAMERA_MM = 900.0
 READ_NOISE, SHOT_NOISE = 0.0005, 0.004
 EXPOSURES = {"for the floor": 0.5, "25 x shorter": 0.02}
@@ -43,7 +44,7 @@ EXPOSURES = {"for the floor": 0.5, "25 x shorter": 0.02}
 def places_of(count: int, seed: int) -> np.ndarray:
     """Sphere centres (count, 3), mm, resting on the floor, on a square of the given side, off the pixels' raster."""
     half = APART_MM / 2
-    corners = {1: [(0, 0)], 2: [(-half, 0), (half, 0)], 4: [(-half, -half), (half, -half), (-half, half), (half, half)]}
+    corners = {2: [(-half, 0), (half, 0)], 4: [(-half, -half), (half, -half), (-half, half), (half, half)]}
     shift = np.random.default_rng(seed).uniform(-1, 1, (count, 2))
     return np.column_stack([np.array(corners[count]) + shift, np.full(count, RADIUS_MM)])
 
@@ -61,10 +62,11 @@ def crops(centres_mm: np.ndarray, lamps_mm: np.ndarray, view: View, seed: int) -
         lens = {"type": "perspective", "fov": 2 * np.degrees(np.arctan(half / view.distance_mm)), "to_world": aim}
     corners = np.round(view.seen_at(centres_mm) - CROP_PX / 2).astype(int)
     light = np.empty((len(lamps_mm), len(centres_mm), CROP_PX, CROP_PX), np.float32)
-    film = {"type": "hdrfilm", "width": columns, "height": rows, "pixel_format": "luminance"}
-    film |= {"crop_width": CROP_PX, "crop_height": CROP_PX, "rfilter": {"type": "box"}, "component_format": "float32"}
+    film = {"type": "hdrfilm", "width": columns * FINE, "height": rows * FINE, "pixel_format": "luminance"}
+    film |= {"crop_width": CROP_PX * FINE, "crop_height": CROP_PX * FINE}
+    film |= {"rfilter": {"type": "box"}, "component_format": "float32"}
     for sphere, (column, row) in enumerate(corners):
-        sensor = lens | {"film": film | {"crop_offset_x": int(column), "crop_offset_y": int(row)}}
+        sensor = lens | {"film": film | {"crop_offset_x": int(column) * FINE, "crop_offset_y": int(row) * FINE}}
         table = mi.load_dict(_spheres(centres_mm, 3) | {"sensor": sensor, "lamp": _point(lamps_mm[0])})
         glow = mi.load_dict(_spheres(centres_mm, 2) | {"sensor": sensor, "lamp": _ball()})
         place, strength, ball = mi.traverse(table), mi.traverse(table), mi.traverse(glow)
@@ -75,8 +77,12 @@ def crops(centres_mm: np.ndarray, lamps_mm: np.ndarray, view: View, seed: int) -
             ball["lamp.emitter.radiance.value"] = mi.Float(float(lamp @ lamp) / (np.pi * LAMP_RADIUS_MM**2))
             for parameters in (place, strength, ball):
                 parameters.update()
-            parts = [mi.render(scene, spp=SAMPLES, seed=seed + 1000 * index + sphere) for scene in (table, glow)]
-            light[index, sphere] = gaussian_filter(sum(np.array(part)[..., 0] for part in parts), BLUR_PX, truncate=8.0)
+            fine = np.zeros((CROP_PX * FINE, CROP_PX * FINE), np.float32)
+            for scene, samples in ((table, TABLE_SAMPLES), (glow, GLOW_SAMPLES)):
+                fine += np.array(mi.render(scene, spp=samples, seed=seed + 1000 * index + sphere))[..., 0]
+            # the lens blurs before the pixels gather
+            fine = gaussian_filter(fine, BLUR_PX * FINE, truncate=7.0)
+            light[index, sphere] = fine.reshape(CROP_PX, FINE, CROP_PX, FINE).mean(axis=(1, 3))
     return light, corners
 
 
@@ -154,9 +160,8 @@ def sight_of(photographs: np.ndarray, corners: np.ndarray, view: View) -> tuple[
 def cases(seeds: list[int], lamps: int, cache: Path) -> Iterator[tuple]:
     for seed in seeds:
         for camera in (None, CAMERA_MM):
-            for count in (1, 2, 4):
-                side = 2600 if count > 1 else 320
-                view = View((side, side), PITCH_MM, camera)
+            for count in (2, 4):
+                view = View((SIDE_PX, SIDE_PX), PITCH_MM, camera)
                 centres, places = places_of(count, seed), dome_lamps(lamps, LAMP_MM)
                 path = cache / f"spheres-{count}-{lamps}-{seed}-{camera or 'far'}.npz"
                 if not path.exists():
@@ -198,20 +203,17 @@ def show(seeds: list[int], lamp_count: int, cache: Path) -> None:
         _, radii = balls(view, sight.circles_px, sight.heights_mm)
         centre_error = np.abs(sight.circles_px[:, :2] - view.seen_at(centres)).max()
         cells = [seed, camera or "far", count, name, f"{np.nanmedian(angle):.3f}", f"{np.nanmax(angle):.3f}"]
-        if count > 1:
-            found = refine_together(sight, crossings(sight))
-            miss = found.lamps_mm - lamps
-            error = np.linalg.norm(miss, axis=1)
-            d2 = np.einsum("li,lij,lj->l", miss, np.linalg.inv(found.covariance_mm2), miss)
-            u = np.sqrt(np.linalg.eigvalsh(found.covariance_mm2))
-            cells += [
-                f"{np.median(error):.2f}",
-                f"{error.max():.2f}",
-                f"{np.median(u[:, 2]):.2f}, {np.median(u[:, 0]):.2f}",
-            ]
-            cells += [f"{100 * (d2 < 7.81).mean():.0f}"]
-        else:
-            cells += ["", "", "", ""]
+        found = refine_together(sight, crossings(sight))
+        miss = found.lamps_mm - lamps
+        error = np.linalg.norm(miss, axis=1)
+        d2 = np.einsum("li,lij,lj->l", miss, np.linalg.inv(found.covariance_mm2), miss)
+        u = np.sqrt(np.linalg.eigvalsh(found.covariance_mm2))
+        cells += [
+            f"{np.median(error):.2f}",
+            f"{error.max():.2f}",
+            f"{np.median(u[:, 2]):.2f}, {np.median(u[:, 0]):.2f}",
+        ]
+        cells += [f"{100 * (d2 < 7.81).mean():.0f}"]
         cells += [
             f"{(radii / PITCH_MM - RADIUS_PX).max():.3f}",
             f"{centre_error:.3f}",

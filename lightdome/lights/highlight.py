@@ -17,7 +17,7 @@ LEVELS = (0.1, 0.2, 0.4)
 """Of the height of a spot above what is around it: its centroid is taken above each, and their spread is its doubt."""
 CORE_LEVEL = 0.4
 """The highest of them: spots that join below it are still two."""
-SMALLEST_U_PX, CLIPPED_U_PX = 0.05, 0.10
+SMALLEST_U_PX, CLIPPED_U_PX = 0.03, 0.03
 """Standard uncertainty of a centroid, and what is added to it where a spot is at white all over: of its outline alone
 whole pixels are known (measured on rendered spheres, benchmarks/spheres.py)."""
 OTHERS_FROM = 0.15

@@ -59,7 +59,8 @@ def draw_lamps(
 def _note(located: Located | None, times: int, source: str, left_out: int) -> str:
     parts = []
     if times:
-        parts.append(f"Ellipses hold 95 % of where each lamp may be, drawn {times} times too large.")
+        size = "in true size" if times == 1 else f"drawn {times} times too large"
+        parts.append(f"Ellipses hold 95 % of where each lamp may be, {size}.")
     else:
         parts.append("The uncertainty of the lamps is not known.")
     if located is not None:
@@ -79,6 +80,8 @@ def _note(located: Located | None, times: int, source: str, left_out: int) -> st
 def _draw_sphere(
     axes: Any, index: int, names: Sequence[str], seen: Seen, located: Located | None, light: np.ndarray
 ) -> None:
+    from matplotlib.patheffects import withStroke
+
     rim = seen.rims[index]
     radius = rim.radius_px
     left, top = _corner(seen, index)
@@ -94,9 +97,8 @@ def _draw_sphere(
             if np.isfinite(place).all():
                 axes.plot(*place, "o", markersize=8, markerfacecolor="none", markeredgecolor=SPOT, markeredgewidth=1.2)
                 if len(names) <= MOST_NAMES:
-                    axes.annotate(
-                        names[lamp], place, xytext=(5, 4), textcoords="offset points", fontsize=7, color="white"
-                    )
+                    name = axes.annotate(names[lamp], place, xytext=(6, 5), textcoords="offset points", fontsize=8)
+                    name.set(color="white", path_effects=[withStroke(linewidth=2, foreground="black")])
     rms = "not measured" if rim.rms_px is None else f"rms {rim.rms_px:.2f} px"
     axes.set_title(
         f"Sphere {index + 1}: rim from {'photographs' if rim.how_known == 'edge' else rim.how_known}, {rms}\n"
@@ -205,9 +207,10 @@ def _draw_side(axes: Any, lamps: LampSet, times: int) -> None:
             whole = lamps.u_vectors[:, None, None] ** 2 * np.eye(3)
         for place, covariance in zip(places, turn @ whole @ turn.transpose(0, 2, 1), strict=True):
             _ellipse(axes, place, covariance, times)
-    axes.set_aspect("equal", adjustable="datalim")
-    axes.set_ylim(bottom=0)
-    axes.margins(0.1)
+    axes.set_aspect("equal")
+    reach = 1.15 * places.max(axis=0)
+    axes.set_xlim(-0.1 * reach[0], reach[0])
+    axes.set_ylim(0, reach[1])
     axes.set_xlabel("distance from the axis, mm")
     axes.set_ylabel("height above the plate, mm")
     axes.grid(color="#dddddd", linewidth=0.6)
