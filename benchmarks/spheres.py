@@ -1,6 +1,6 @@
 """Lamps located from mirror spheres, against photographs of them by an independent path tracer.
 
-    python benchmarks/spheres.py [--seed N ...] [--lamps N] [--cache FOLDER]
+    python benchmarks/spheres.py [--seed N ...] [--lamps N] [--cache FOLDER] [--plate-seed N ...] [--plate-only]
 
 Spheres of 20 mm stand on a matt floor, 100 pixels in radius; lamps are glowing balls at 500 mm. Every photograph is
 blurred as a lens does (a normal distribution, without a real lens's tails), exposed for the floor, so that the
@@ -12,21 +12,31 @@ import argparse
 import sys
 import tempfile
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import mitsuba as mi
 import numpy as np
+from metal import Case, angle_deg, cached_case
+from metal import photographed as plate_photographed
 from render import dome_lamps, use_threads
 from scipy.ndimage import gaussian_filter
 
+from lightdome.lights.field import lamp_field
 from lightdome.lights.highlight import find_spots, without_static
+from lightdome.lights.lamps import LampSet
+from lightdome.lights.power import of_plate
 from lightdome.lights.rim import Rim
 from lightdome.lights.sphere_find import DARK, REACH, refine, search
 from lightdome.lights.sphere_rays import above_plate, balls
 from lightdome.lights.triangulate import Sight, crossings, refine_together
 from lightdome.lights.view import View
 from lightdome.raster import Window
+from lightdome.surface.learning import learn_lobe
+from lightdome.surface.sample import sample_of
+from lightdome.surface.solve import solve_region
+from lightdome.surface.steps import SAMPLE_PX
 
 RADIUS_MM, RADIUS_PX, LAMP_MM, LAMP_RADIUS_MM, APART_MM = 10.0, 100.0, 500.0, 6.0, 200.0
 PITCH_MM = RADIUS_MM / RADIUS_PX
@@ -37,6 +47,8 @@ FINE, TABLE_SAMPLES, GLOW_SAMPLES = 4, 4, 16
 """Cells of a pixel each way, and samples of each cell."""
 CAMERA_MM = 900.0
 READ_NOISE, SHOT_NOISE = 0.0005, 0.004
+PLATE_MATERIAL, PLATE_LAMPS, PLATE_PART = "ggx-0.2", 48, (64, 192)
+"""Of the rendered metal plate that is solved: its rows and columns from and to."""
 EXPOSURES = {"for the floor": 0.5, "25 x shorter": 0.02}
 """Median light over white."""
 
@@ -84,6 +96,19 @@ def crops(centres_mm: np.ndarray, lamps_mm: np.ndarray, view: View, seed: int) -
             fine = gaussian_filter(fine, BLUR_PX * FINE, truncate=7.0)
             light[index, sphere] = fine.reshape(CROP_PX, FINE, CROP_PX, FINE).mean(axis=(1, 3))
     return light, corners
+
+
+def cached_crops(
+    cache: Path, name: str, centres_mm: np.ndarray, lamps_mm: np.ndarray, view: View, seed: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """The same from the cache, or made and written there."""
+    path = cache / f"spheres-{name}.npz"
+    if not path.exists():
+        light, corners = crops(centres_mm, lamps_mm, view, seed)
+        cache.mkdir(parents=True, exist_ok=True)
+        np.savez_compressed(path, light=light, corners=corners)
+    with np.load(path) as stored:
+        return stored["light"], stored["corners"]
 
 
 def _spheres(centres_mm: np.ndarray, depth: int) -> dict[str, Any]:
@@ -163,15 +188,60 @@ def cases(seeds: list[int], lamps: int, cache: Path) -> Iterator[tuple]:
             for count in (2, 4):
                 view = View((SIDE_PX, SIDE_PX), PITCH_MM, camera)
                 centres, places = places_of(count, seed), dome_lamps(lamps, LAMP_MM)
-                path = cache / f"spheres-{count}-{lamps}-{seed}-{camera or 'far'}.npz"
-                if not path.exists():
-                    light, corners = crops(centres, places, view, seed)
-                    cache.mkdir(parents=True, exist_ok=True)
-                    np.savez_compressed(path, light=light, corners=corners)
-                with np.load(path) as stored:
-                    light, corners = stored["light"], stored["corners"]
+                light, corners = cached_crops(
+                    cache, f"{count}-{lamps}-{seed}-{camera or 'far'}", centres, places, view, seed
+                )
                 for name, level in EXPOSURES.items():
                     yield seed, camera, count, name, view, centres, places, photographed(light, level, seed), corners
+
+
+def plate_figures(cache: Path, seeds: list[int]) -> None:
+    """Normals of a rendered metal plate with lamps and powers from four spheres, against those with the lamp table."""
+    print(
+        "\n| seed | exposed | lamps | error median deg | mean | median from the table's normals | power error rms % |"
+    )
+    print("|---" * 7 + "|")
+    for seed in seeds:
+        case = cached_case(cache, "plate", PLATE_MATERIAL, PLATE_LAMPS, seed)
+        light = plate_photographed(case.light, seed)
+        part = (slice(*PLATE_PART), slice(*PLATE_PART))
+        x_mm, y_mm = case.grid.x_mm()[part[1]], case.grid.y_mm()[part[0]]
+        truth = case.normals[:, *part].astype(float)
+        view, centres = View((SIDE_PX, SIDE_PX), PITCH_MM, None), places_of(4, seed)
+        rendered, corners = cached_crops(cache, f"plate-{seed}", centres, case.lamps_mm, view, seed)
+        normals = {"table": _normals(light, case.lamps, case, part, x_mm, y_mm)}
+        for name, level in EXPOSURES.items():
+            sight, _ = sight_of(photographed(rendered, level, seed), corners, view)
+            found = refine_together(sight, crossings(sight))
+            u_vectors = np.sqrt(np.trace(found.covariance_mm2, axis1=1, axis2=2) / 3)
+            lamps = replace(case.lamps, vectors=found.lamps_mm, u_vectors=u_vectors, covariance=found.covariance_mm2)
+            toward, irradiance = lamp_field(lamps, case.grid.x_mm()[::4], case.grid.y_mm()[::4])
+            flat = irradiance.reshape(len(light), -1), toward.reshape(len(light), 3, -1)
+            value, _, _ = of_plate(light[:, ::4, ::4].reshape(len(light), -1), *flat)
+            normals[f"spheres, {name}"] = _normals(light, replace(lamps, power=value), case, part, x_mm, y_mm)
+            normals[f"spheres, {name}, true power"] = _normals(light, lamps, case, part, x_mm, y_mm)
+            print(f"| {seed} | {name} | power | | | | {100 * (value - 1).std():.2f} |", flush=True)
+        for name, found_normals in normals.items():
+            error = angle_deg(found_normals, truth)
+            apart = angle_deg(found_normals, normals["table"])
+            cells = [
+                seed,
+                "",
+                name,
+                f"{np.nanmedian(error):.3f}",
+                f"{np.nanmean(error):.3f}",
+                f"{np.nanmedian(apart):.3f}",
+            ]
+            print(f"| {' | '.join(map(str, cells))} | |", flush=True)
+
+
+def _normals(
+    light: np.ndarray, lamps: LampSet, case: Case, part: tuple, x_mm: np.ndarray, y_mm: np.ndarray
+) -> np.ndarray:
+    """Normals (3, rows, columns) of a part of the plate by the default method."""
+    grid = case.grid
+    lobe = learn_lobe([sample_of(light, lamps, grid.x_mm(), grid.y_mm(), SAMPLE_PX)])
+    return solve_region(light[:, *part], lamps, x_mm, y_mm, "microfacet", lobe).normals.astype(float)
 
 
 def main() -> int:
@@ -181,10 +251,15 @@ def main() -> int:
     parser.add_argument(
         "--cache", type=Path, metavar="FOLDER", help="where rendered spheres are kept (default: nowhere)"
     )
+    parser.add_argument("--plate-seed", nargs="*", type=int, default=[1], help="rendered metal plates to solve")
+    parser.add_argument("--plate-only", action="store_true", help="only the metal plates")
     flags = parser.parse_args()
     use_threads(2)
     with tempfile.TemporaryDirectory() as scratch:
-        show(flags.seed, flags.lamps, flags.cache or Path(scratch))
+        cache = flags.cache or Path(scratch)
+        if not flags.plate_only:
+            show(flags.seed, flags.lamps, cache)
+        plate_figures(cache, flags.plate_seed)
     return 0
 
 

@@ -20,7 +20,7 @@ DISTANCE_SPREAD = 0.05
 """Of the usual distance: less is not believed of it."""
 FAR_MISS_PX, FAR_MISS = 1.0, 5.0
 """A highlight farther from where the others say than this, and than so many of its standard uncertainties, is named."""
-DISAGREE = 5.0
+DISAGREE = 3.0
 """Residuals over what was promised, from which on the spheres are said to disagree."""
 NEAR_DEG = 0.5
 """Angle between the spheres' directions of a lamp from which on lamps taken as distant are said to be near."""
