@@ -43,11 +43,11 @@ PITCH_MM = RADIUS_MM / RADIUS_PX
 MIRROR, FLOOR = 0.6, 0.3
 BLUR_PX = 0.7
 CROP_PX, SIDE_PX = 288, 2600
-FINE, TABLE_SAMPLES, GLOW_SAMPLES = 4, 4, 16
+FINE, TABLE_SAMPLES, GLOW_SAMPLES = 4, 1, 9
 """Cells of a pixel each way, and samples of each cell."""
 CAMERA_MM = 900.0
 READ_NOISE, SHOT_NOISE = 0.0005, 0.004
-PLATE_MATERIAL, PLATE_LAMPS, PLATE_PART = "ggx-0.2", 48, (64, 192)
+PLATE_MATERIAL, PLATE_LAMPS, PLATE_PART = "ggx-0.2", 24, (64, 192)
 """Of the rendered metal plate that is solved: its rows and columns from and to."""
 EXPOSURES = {"for the floor": 0.5, "25 x shorter": 0.02}
 """Median light over white."""
