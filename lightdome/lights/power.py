@@ -9,6 +9,8 @@ FEWEST_LAMPS_MATTE, FEWEST_LAMPS_SHINING, FEWEST_SAMPLES, MOST_SAMPLES = 6, 24, 
 a shining plate's reflection takes six of all lamps."""
 MATTE_MISS = 0.12
 """Median relative residual of a matte plate, shadows and facets in the pixels included; metal has several times it."""
+EVEN_MISS = 0.15
+"""The same where all lamps are taken as equal: on a flat plate a lobe looks like uneven lamps, but much more uneven."""
 SHADED = 0.2
 """Of a sample's mean light: under it a lamp grazes or is shaded there, and its ratio says nothing."""
 OUTLIER, ROUNDS, PARTS = 2.0, 30, 8
@@ -49,18 +51,21 @@ def of_plate(light: np.ndarray, irradiance: np.ndarray, toward: np.ndarray) -> t
     if len(light) >= FEWEST_LAMPS_MATTE and count >= FEWEST_SAMPLES:
         pick = np.flatnonzero(whole)[:: max(1, count // MOST_SAMPLES)]
         scaled = light[:, pick].astype(float) / irradiance[:, pick]
-        value, doubt, miss = _matte(scaled, toward[..., pick].astype(float))
-        if miss < MATTE_MISS:
+        value, doubt, first, miss = _matte(scaled, toward[..., pick].astype(float))
+        if first < EVEN_MISS and miss < MATTE_MISS:
             return value, doubt, "from the plate, taken as matte"
         if len(light) >= FEWEST_LAMPS_SHINING:
             return *_shining(scaled, toward[..., pick]), "from the plate, as far as lamps differ from their neighbours"
     return np.ones(len(light)), np.full(len(light), np.nan), "taken as equal"
 
 
-def _matte(scaled: np.ndarray, toward: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
-    """Powers (L,) of a matte plate, their doubt, and the median relative residual; light over irradiance (L, N)."""
+def _matte(scaled: np.ndarray, toward: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, float]:
+    """Powers (L,) of a matte plate, their doubt, and median relative residuals with equal powers and with these.
+
+    scaled : (L, N), light over irradiance.  toward : (L, 3, N).
+    """
     power = np.ones(len(scaled))
-    ratio = scaled
+    ratio, first = scaled, np.inf
     directions = np.moveaxis(toward, 2, 0)
     for _ in range(ROUNDS):
         rows = directions * power[None, :, None]
@@ -70,6 +75,8 @@ def _matte(scaled: np.ndarray, toward: np.ndarray) -> tuple[np.ndarray, np.ndarr
         matte = np.einsum("nli,ni->ln", directions, normals)
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = np.where(matte > SHADED * matte.mean(axis=0), scaled / matte, np.nan)
+        if np.isinf(first):
+            first = float(np.nanmedian(np.abs(ratio - 1)))
         power = np.nanmedian(ratio, axis=1)
         power /= power.mean()
     parts = np.array_split(np.arange(scaled.shape[1]), PARTS)
@@ -79,7 +86,7 @@ def _matte(scaled: np.ndarray, toward: np.ndarray) -> tuple[np.ndarray, np.ndarr
     miss = float(np.nanmedian(np.abs(ratio / power[:, None] - 1)))
     # parts of a plate err together, so that their scatter is not divided by their number; and of what the matte plate
     # does not explain, a lamp's power may be to blame for its share
-    return power, np.hypot(np.nanstd(np.log(each), axis=0), miss / np.sqrt(len(power))), miss
+    return power, np.hypot(np.nanstd(np.log(each), axis=0), miss / np.sqrt(len(power))), first, miss
 
 
 def _shining(scaled: np.ndarray, toward: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
