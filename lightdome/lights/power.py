@@ -6,13 +6,14 @@ import numpy as np
 
 FEWEST_LAMPS_MATTE, FEWEST_LAMPS_SHINING, FEWEST_SAMPLES, MOST_SAMPLES = 6, 24, 200, 4000
 """Under which the plate's own light says nothing of its lamps' powers: a matte sample takes three numbers of its lamps,
-a shining plate's reflection takes six of all lamps."""
+a shining plate's reflection takes up to eleven of all lamps."""
 MATTE_MISS = 0.12
 """Median relative residual of a matte plate, shadows and facets in the pixels included; metal has several times it."""
 EVEN_MISS = 0.15
 """The same where all lamps are taken as equal: on a flat plate a lobe looks like uneven lamps, but much more uneven."""
 SHADED = 0.2
 """Of a sample's mean light: under it a lamp grazes or is shaded there, and its ratio says nothing."""
+DEGREES = range(2, 9)
 OUTLIER, ROUNDS, PARTS = 2.0, 30, 8
 """Huber's weight in robust standard deviations; rounds of each iteration; parts of the plate compared."""
 
@@ -94,8 +95,8 @@ def _shining(scaled: np.ndarray, toward: np.ndarray) -> tuple[np.ndarray, np.nda
 
     The median over the plate of the light, less each sample's own mean over the lamps, holds the lamp's power and the
     plate's reflection into the camera. That of all lamps together is a smooth function of the direction: a plane in x
-    and y (the plate may be tilted) and a cubic in the height z. Only unevenness from lamp to lamp can be told, never a
-    power that grows evenly with the elevation. What is not larger than its doubt is drawn to none (empirical Bayes).
+    and y (the plate may be tilted) and a polynomial in the height z. Only unevenness from lamp to lamp can be told, and
+    no power that grows evenly with the elevation. What is not larger than its doubt is drawn to none (empirical Bayes).
     """
     lamps = len(scaled)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -104,15 +105,20 @@ def _shining(scaled: np.ndarray, toward: np.ndarray) -> tuple[np.ndarray, np.nda
     ratio = ratio - ratio.mean(axis=0)
     level = np.median(ratio, axis=1)
     x, y, z = toward.mean(axis=2).T
-    z = (z - z.mean()) / max(np.ptp(z), 1e-6)
-    design = np.stack([np.ones(lamps), x, y, z, z**2, z**3], axis=1)
-    rest, scale = _robust_rest(design, level)
+    z = 2 * (z - z.min()) / max(np.ptp(z), 1e-6) - 1
+    found = []
+    for degree in DEGREES:
+        design = np.column_stack([x, y, np.polynomial.legendre.legvander(z, degree)])
+        rest, scale = _robust_rest(design, level)
+        # generalised cross-validation (Craven and Wahba 1979): what a lamp left out would be missed by
+        found.append((scale / (1 - design.shape[1] / lamps), degree, rest, scale, design.shape[1]))
+    _, _, rest, scale, numbers = min(found, key=lambda each: each[0])
     parts = np.array_split(np.arange(ratio.shape[1]), PARTS)
     doubt = np.array([np.median(ratio[:, part], axis=1) for part in parts]).std(axis=0)
     smooth = max(scale**2 - float(np.mean(doubt**2)), 0.0)
     power = np.exp(rest * smooth / (smooth + doubt**2 + 1e-12))
-    # a design of six of L numbers takes that share of what it fits
-    return power / np.mean(power), np.sqrt(doubt**2 + scale**2 * design.shape[1] / lamps)
+    # a function of so many of L numbers takes that share of what it fits
+    return power / np.mean(power), np.sqrt(doubt**2 + scale**2 * numbers / lamps)
 
 
 def _robust_rest(design: np.ndarray, level: np.ndarray) -> tuple[np.ndarray, float]:
