@@ -23,7 +23,7 @@ rule locate_lamps:
         "../envs/lightdome.yaml"
     threads: 2
     resources:
-        mem_mb=memory_mb(300, 10),
+        mem_mb=memory_mb(300, 20),
     params:
         session=SESSION,
         code=code_mark("lights", "frames", "session"),
