@@ -32,6 +32,7 @@ from lightdome.session.raw import RawLevels
 from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Session
 from lightdome.session.settings import SETTINGS_FILE, first_of
 from lightdome.session.sheet import plan_session, read_field
+from lightdome.session.sphere_frames import sphere_frames
 from lightdome.session.tables import FRAMES_FILE, LAMPS_FILE
 from lightdome.session.verdict import frame_warnings, judge
 from lightdome.tiles import for_each
@@ -162,19 +163,20 @@ def check_session(
     )
 
 
-def _check_layout(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> tuple[np.ndarray, float]:
-    """Directions (lamps of the table, 3) and the condition number of those photographed."""
-    if facts.lamp_setting.source == "spheres":
-        raise LampError(
-            f"{SETTINGS_FILE}, lamps.source: locating lamps from spheres is not available in version 0.1; "
-            f"give {LAMPS_FILE} and source: table"
-        )
+def _check_layout(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> tuple[np.ndarray, float | None]:
+    """Directions (lamps of the table, 3) and the condition number of those photographed.
+
+    None, and None, where the lamps are located from spheres: locate-lamps judges their layout.
+    """
     lit = {frame.lamp for frame in frames if frame.role == "lit"}
     if len(lit) < FEWEST_LAMPS:
         raise LampError(
             f"{FRAMES_FILE}: {name} has {len(lit)} lit photographs, and at least {FEWEST_LAMPS} lamps are needed; "
             f"photograph it under more lamps"
         )
+    if facts.lamp_setting.source == "spheres":
+        sphere_frames(frames, name)
+        return np.empty((0, 3)), None
     directions = toward_lamps(facts.lamps)
     condition = condition_number(directions[[lamp.name in lit for lamp in facts.lamps]])
     if condition > LARGEST_CONDITION:
@@ -236,10 +238,13 @@ def _light_dose(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> d
 
 
 def _draw(
-    picture: Path, name: FieldName, facts: Session, directions: np.ndarray, used: set[str], condition: float
+    picture: Path, name: FieldName, facts: Session, directions: np.ndarray, used: set[str], condition: float | None
 ) -> None:
-    names = [lamp.name for lamp in facts.lamps]
-    note = f"{len(used)} lamps photographed; condition number of the layout {condition:.1f}."
+    names = [lamp.name for lamp in facts.lamps][: len(directions)]
+    layout = "they are located from spheres: see lights/spheres.png"
+    if condition is not None:
+        layout = f"condition number of the layout {condition:.1f}"
+    note = f"{len(used)} lamps photographed; {layout}."
     figure = draw_lamp_layout(str(name), names, directions, [lamp in used for lamp in names], note)
     with store.beside(picture) as part:
         figure.savefig(part, format="png", metadata={"Software": None})

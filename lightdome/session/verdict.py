@@ -21,7 +21,7 @@ def judge(
     frames: Sequence[Mapping[str, Any]],
     shifts_known: bool,
     too_few_share: float,
-    condition: float,
+    condition: float | None,
     idle: Sequence[str],
     remarks: Sequence[Remarks] = (),
 ) -> tuple[str, list[str], list[str]]:
@@ -54,7 +54,7 @@ def judge(
     warnings += [f"{frame['file']}: {text}" for frame in frames for text in frame["warnings"]]
     if idle:
         warnings.append(f"lamps without a photograph of this field: {', '.join(idle)}")
-    if condition > WIDE_CONDITION:
+    if condition is not None and condition > WIDE_CONDITION:
         warnings.append(f"the lamps stand close to one plane or one direction (condition number {condition:.0f})")
     if not shifts_known:
         warnings.append("no detail common to the photographs was found, so whether they moved is not known")

@@ -119,9 +119,14 @@ def test_lamps_in_one_plane_are_refused(alike):
     assert "lamps.csv: the lamps of TP-017/front/A stand in one plane" in refused(alike, LampError)
 
 
-def test_spheres_are_refused_with_one_sentence(alike):
+def test_with_spheres_the_layout_is_left_to_locate_lamps(alike):
     alike.settings = alike.settings.replace("source: table", "source: spheres") + "spheres: [{diameter_mm: 12}]\n"
-    assert "locating lamps from spheres is not available in version 0.1" in refused(alike, LampError)
+    alike.frames.append("frames/18-L1.png,,,,sphere,L1")
+    assert "lamp 'L2' of TP-017/front/A has no sphere photograph while others have" in refused(alike, LampError)
+    alike.frames.pop()
+    quality = quality_of(alike)
+    assert quality["lamp_layout"]["condition_number"] is None
+    assert quality["lamp_layout"]["lamps_without_photographs"] == []
 
 
 def test_a_missing_photograph_is_named(alike):
