@@ -1,0 +1,141 @@
+"""How sharp each photograph is against the others, how sharp the set is, and how noisy. Arrays in, numbers out.
+
+Patches of one photograph are predicted as the best mixture of the same patches of all others; that mixture holds what is
+on the plate under this light, and is as sharp as the others are. How the photograph's waves follow those of the mixture,
+frequency by frequency, is its transfer against the others: blur lets it fall, noise and the lamp's direction do not.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft, ndimage
+
+BANDS = np.array([0.02, 0.05, 0.08, 0.12, 0.16, 0.2, 0.25, 0.3, 0.36])
+"""Edges of the frequency bands, cycles a pixel."""
+NOISE_BAND = 0.42
+"""Frequencies above it, in both directions alike, hold noise and little else: no lens passes them well."""
+MOST_PATCHES = 4
+LEAST_COHERENT = 0.15
+"""Share of a band's energy that must be predicted before the band counts."""
+LEAST_BANDS = 3
+MIXING = 0.003
+"""Ridge on the mixture, over the mean energy of a patch: it keeps noise from being mixed in to fit noise."""
+EDGE_SHARE = 0.01
+REBLUR_PX = 1.0
+CLEAREST = 0.9
+LEAST_EDGE = 6.0
+"""Strength of an edge over the noise, from which its blur is measured."""
+NYQUIST = 0.5
+
+
+@dataclass(frozen=True)
+class Sharpness:
+    """Blur and noise of a series."""
+
+    blur_px: np.ndarray
+    """(L,): standard deviation of the blur against the others; 0 where none, NaN where it could not be told."""
+    contrast: np.ndarray
+    """(L,): light of the finest band that tells, over what the others would give; 1 is as sharp as they are."""
+    noise: np.ndarray
+    """(L,): standard deviation of a pixel's noise, in the patches' unit."""
+
+
+def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
+    """Blur of each photograph against all others.
+
+    patches : (L, n, P, P) of the same places.  shift_px : (L, 2) how far each picture moved, rows and columns.
+    """
+    count, number, side, _ = patches.shape
+    radius = np.hypot(*np.meshgrid(fft.fftfreq(side), fft.rfftfreq(side), indexing="ij"))
+    corner = (np.abs(fft.fftfreq(side))[:, None] > NOISE_BAND) & (fft.rfftfreq(side)[None] > NOISE_BAND)
+    band = np.digitize(radius, BANDS) - 1
+    inside = (band >= 0) & (band < len(BANDS) - 1)
+    along = np.zeros((count, len(BANDS) - 1))
+    mixed, seen = np.zeros_like(along), np.zeros_like(along)
+    noise = np.zeros((count, 0))
+    window = np.hanning(side + 2)[1:-1].astype(np.float32)
+    window = window[:, None] * window
+    rms = float(np.sqrt((window**2).mean()))
+    waves = fft.fftfreq(side)[:, None], fft.rfftfreq(side)[None]
+    for place in _liveliest(patches):
+        flat = patches[:, place].astype(np.float32)
+        flat -= flat.mean(axis=(1, 2), keepdims=True)
+        spectra = fft.rfft2(flat * window) / (side * rms)
+        back = np.exp(2j * np.pi * (waves[0] * shift_px[:, 0, None, None] + waves[1] * shift_px[:, 1, None, None]))
+        spectra = spectra * back.astype(np.complex64)
+        energy = (np.abs(spectra[:, corner]) ** 2).mean(axis=1)
+        noise = np.append(noise, energy[:, None], axis=1)
+        kept = spectra[:, inside]
+        mixture = _mixtures(kept) @ kept
+        for b in range(len(BANDS) - 1):
+            some = band[inside] == b
+            along[:, b] += (kept[:, some] * mixture[:, some].conj()).real.sum(axis=1)
+            mixed[:, b] += (np.abs(mixture[:, some]) ** 2).sum(axis=1)
+            seen[:, b] += (np.abs(kept[:, some]) ** 2).sum(axis=1)
+    blur_px, contrast = _blur(along, mixed, seen)
+    return Sharpness(blur_px, contrast, np.sqrt(np.median(noise, axis=1)))
+
+
+def _liveliest(patches: np.ndarray) -> np.ndarray:
+    """The places with most fine detail against their light."""
+    middle = patches[len(patches) // 2].astype(np.float32)
+    detail = [ndimage.laplace(ndimage.gaussian_filter(one, 1.0)).std() / max(one.mean(), 1e-9) for one in middle]
+    return np.argsort(detail)[::-1][:MOST_PATCHES]
+
+
+def _mixtures(spectra: np.ndarray) -> np.ndarray:
+    """Weights (L, L) by which the others mix to each photograph, none of its own: w = -B_kj / B_kk, B = (G + r)^-1."""
+    gram = (spectra @ spectra.conj().T).real.astype(float)
+    ridge = MIXING * np.trace(gram) / len(gram) + 1e-30
+    inverse = np.linalg.inv(gram + ridge * np.eye(len(gram)))
+    weights = -inverse / np.diag(inverse)[:, None]
+    np.fill_diagonal(weights, 0)
+    return weights.astype(np.float32)
+
+
+def _blur(along: np.ndarray, mixed: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Blur (L,) and contrast (L,) from sums (L, bands) over the waves.
+
+    A blur of standard deviation s multiplies waves by exp(-2 (pi s f)^2); the slope of the logarithm of the transfer
+    against f^2, over that of the usual photograph, gives s.
+    """
+    transfer = along / np.maximum(mixed, 1e-30)
+    coherent = along**2 / np.maximum(mixed * seen, 1e-30)
+    usual = np.median(transfer, axis=0)
+    tells = np.median(coherent, axis=0) > LEAST_COHERENT
+    count = len(along)
+    if tells.sum() < LEAST_BANDS:
+        return np.full(count, np.nan), np.full(count, np.nan)
+    middle = np.sqrt((BANDS[:-1] ** 2 + BANDS[1:] ** 2) / 2)[tells]
+    ratio = np.clip(transfer[:, tells] / usual[tells], 0.02, 5)
+    log = np.log(ratio)
+    square = middle**2 - np.mean(middle**2)
+    slope = (log @ square) / (square @ square)
+    slope -= np.median(slope)
+    contrast = np.exp(log[:, -1] - log[:, 0])
+    return np.sqrt(np.maximum(0, -slope) / (2 * np.pi**2)), contrast / np.median(contrast)
+
+
+def edge_blur_px(patches: np.ndarray, noise: float) -> float:
+    """Standard deviation of the blur of the sharpest edges in patches (n, P, P), pixels; NaN where there are none.
+
+    An edge blurred by s has a gradient that falls by sqrt(s^2 + r^2) / s where it is blurred by r more; the sharpest
+    tenth of the clear edges shows the lens, the others the plate (Zhuo and Sim 2011, defocus map estimation).
+    """
+    found = []
+    for patch in patches.astype(np.float32):
+        first = ndimage.gaussian_gradient_magnitude(patch, REBLUR_PX)
+        second = ndimage.gaussian_gradient_magnitude(patch, np.sqrt(2) * REBLUR_PX)
+        crest = first == ndimage.maximum_filter(first, 3)
+        # noise of a pixel after a Gaussian derivative: s / (2 sqrt(2 pi) r^2), each of two directions
+        least = max(LEAST_EDGE * noise / (2 * np.sqrt(2 * np.pi) * REBLUR_PX**2), 1e-9)
+        clear = crest & (first > least) & (second > 0)
+        ratio = first[clear] / second[clear]
+        found.append(ratio)
+    ratios = np.concatenate(found)
+    if len(ratios) < 20:
+        return float("nan")
+    ratio = float(np.clip(np.quantile(ratios, CLEAREST), 1.0001, None))
+    # first has s^2 + r^2, second s^2 + 2 r^2: ratio^2 = (s^2 + 2 r^2) / (s^2 + r^2) for a line across the gradient
+    square = REBLUR_PX**2 * (2 - ratio**2) / (ratio**2 - 1)
+    return float(np.sqrt(max(square, 0.0)))
