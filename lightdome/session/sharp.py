@@ -56,17 +56,18 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
     window = np.hanning(side + 2)[1:-1].astype(np.float32)
     window = window[:, None] * window
     rms = float(np.sqrt((window**2).mean()))
-    waves = fft.fftfreq(side)[:, None], fft.rfftfreq(side)[None]
+    back = _moved_back(shift_px, side) if np.any(shift_px) else np.ones((1, 1, 1), np.complex64)
     for place in _liveliest(patches):
         flat = patches[:, place].astype(np.float32)
         flat -= flat.mean(axis=(1, 2), keepdims=True)
         spectra = fft.rfft2(flat * window) / (side * rms)
-        back = np.exp(2j * np.pi * (waves[0] * shift_px[:, 0, None, None] + waves[1] * shift_px[:, 1, None, None]))
-        spectra = spectra * back.astype(np.complex64)
-        energy = (np.abs(spectra[:, corner]) ** 2).mean(axis=1)
+        spectra = spectra * back
+        kept, fine = spectra[:, inside], spectra[:, corner]
+        weights = _mixtures(kept)
+        mixture = weights @ kept
+        # what the mixture cannot say, less what noise it brings along
+        energy = (np.abs(fine - weights @ fine) ** 2).mean(axis=1) / (1 + (weights**2).sum(axis=1))
         noise = np.append(noise, energy[:, None], axis=1)
-        kept = spectra[:, inside]
-        mixture = _mixtures(kept) @ kept
         for b in range(len(BANDS) - 1):
             some = band[inside] == b
             along[:, b] += (kept[:, some] * mixture[:, some].conj()).real.sum(axis=1)
@@ -74,6 +75,13 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
             seen[:, b] += (np.abs(kept[:, some]) ** 2).sum(axis=1)
     blur_px, contrast = _blur(along, mixed, seen)
     return Sharpness(blur_px, contrast, np.sqrt(np.median(noise, axis=1)))
+
+
+def _moved_back(shift_px: np.ndarray, side: int) -> np.ndarray:
+    """Factors (L, P, P // 2 + 1) that move spectra back by `shift_px`."""
+    down = np.exp(2j * np.pi * fft.fftfreq(side) * shift_px[:, :1])
+    along = np.exp(2j * np.pi * fft.rfftfreq(side) * shift_px[:, 1:])
+    return (down[:, :, None] * along[:, None]).astype(np.complex64)
 
 
 def _liveliest(patches: np.ndarray) -> np.ndarray:
