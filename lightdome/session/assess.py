@@ -60,10 +60,12 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
     sharp = compare_sharpness(patches, motion.shift_px)
     found = [*findings.boards(frames, lit), *findings.blurred(names, sharp)]
     sure = resolved(patches, sharp.noise, facts.camera.pixel_pitch_mm)
+    digests = [look.facts[frame.row]["digest"] for frame in lit]
+    copies = [k for k, digest in enumerate(digests) if digests.count(digest) > 1]
     table = {lamp.name: lamp for lamp in facts.lamps}
     lamps = [table[frame.lamp] for frame in lit if frame.lamp in table]
     if len(lamps) < len(lit):
-        found += findings.repeated(names, find_twins(light.reshape(len(lit), -1), np.zeros((0, 3))), found)
+        found += findings.repeated(names, find_twins(light.reshape(len(lit), -1), np.zeros((0, 3))), found, copies)
         text = "the lamps' places are not known yet: no coverage, no preview, no look for shadows, levels, exchanges"
         return Assessment(tuple(found), (text,), sharp, sure, light)
     plate = coarser(inside[None].astype(np.float32), look.factor)[0] > 0.99
@@ -74,7 +76,7 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
     rays, irradiance, half = _rays(facts, lamps, shape, look.factor * factor, flat_divided)
     axes = toward_lamps(lamps)
     floor = max(LEAST_FLOOR, 3 * float(np.median(sharp.noise)) / (look.factor * factor))
-    comparison = compare(seen, irradiance, half, shape, on_plate, floor)
+    comparison = compare(seen, irradiance, half, axes, shape, on_plate, floor)
     not_checked = []
     if comparison is None:
         not_checked.append(f"under fewer than {FEWEST} lamps single photographs cannot be judged by the others")
@@ -84,8 +86,8 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
             "fit): shadows, levels and exchanged lamps were not looked for"
         )
     else:
-        found += findings.compared(names, comparison)
-        found += findings.repeated(names, find_twins(seen, axes), found)
+        found += findings.compared(names, comparison, copies)
+        found += findings.repeated(names, find_twins(seen, axes), found, copies)
     around = None
     if bare and comparison is not None and comparison.telling and on_plate.sum() > 50:
         darkest = np.quantile(patches.reshape(len(lit), -1), DARKEST, axis=1)

@@ -17,7 +17,7 @@ POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri
 """Content Security Policy (W3C CSP 3): pictures and style within the page, nothing from anywhere else, no script."""
 MOST_LINES = 12
 """Findings on the screen; the page has all."""
-WIDTH = 118
+MOST_FIELDS = 6
 SIGNS = {READY: "✔", WARNED: "!", RETAKE: "✘"}
 """Beside the word, never instead of it."""
 
@@ -43,12 +43,16 @@ def screen_text(
     hints = [f"{one.name}: {text}" for one in checks for text in one.facts["warnings"]]
     lines += _some("Before the plate goes back:", todo, MOST_LINES)
     lines += _some("Warnings:", hints, max(2, MOST_LINES - len(todo)))
-    for one in checks:
-        lines.append(f"{one.name}: {one.verdict}; {_summary(one)}")
-    for plate in dict.fromkeys(one.name.plate for one in checks):
-        dose = plate_dose(facts, plate)
-        if dose:
-            lines.append(f"{plate}: light dose {dose['lx_h']:.2g} lx h by {dose['photographs']} photographs; {dose['caution']}")
+    lines += [f"{one.name}: {one.verdict}; {_summary(one)}" for one in checks[:MOST_FIELDS]]
+    if len(checks) > MOST_FIELDS:
+        lines.append(f"and {len(checks) - MOST_FIELDS} more fields, on the page")
+    doses = {plate: plate_dose(facts, plate) for plate in dict.fromkeys(one.name.plate for one in checks)}
+    known = {plate: dose for plate, dose in doses.items() if dose}
+    if known:
+        plate = max(known, key=lambda name: (known[name]["lx_h"], name))
+        more = f" (the most of {len(known)} plates)" if len(known) > 1 else ""
+        dose = known[plate]
+        lines.append(f"Light dose of {plate}{more}: {dose['lx_h']:.2g} lx h; {dose['caution']}")
     if sums:
         lines.append(sums)
     lines.append(f"Page: {page}")

@@ -24,6 +24,8 @@ MOST_ODD = 0.25
 """Share of the photographs that may be set aside so."""
 FEWEST_FOR_LEVEL = 10
 """Lamps under which an odd level cannot be laid at the door of one photograph."""
+UNCLEAR = 0.12
+"""Mean difference from which a photograph that was set aside is worth a look."""
 NO_PLATE = 0.15
 """Usual misfit above which the photographs show no nearly flat thing of one kind under the lamps of the table; rendered
 metal stays under 0.07."""
@@ -42,6 +44,8 @@ class Comparison:
     exchanges: tuple[Exchange, ...]
     other_lamps: dict[int, int]
     """Photograph, and the lamp it looks lit by, where that one's own photograph fits."""
+    unclear: tuple[int, ...]
+    """Photographs that do not fit, and none of the above says why."""
     by_others: np.ndarray
     """(L, P): light that the others predict; NaN where they cannot."""
     telling: bool
@@ -52,13 +56,14 @@ def compare(
     light: np.ndarray,
     irradiance: np.ndarray,
     half: np.ndarray,
+    axes: np.ndarray,
     shape: tuple[int, int],
     inside: np.ndarray,
     floor: float,
 ) -> Comparison | None:
     """Compare small pictures with one another; None where there are too few of them.
 
-    light, irradiance : (L, P).  half : (L, 2, P).  inside : True (rows, columns) on the plate, P = rows x columns.
+    light, irradiance : (L, P).  half : (L, 2, P).  axes : (L, 3) unit vectors toward the lamps.  inside : True (rows, columns) on the plate, P = rows x columns.
     floor : light of the size of the noise.
     """
     if len(light) < FEWEST:
@@ -79,7 +84,7 @@ def compare(
             break
         heard[worst] = False
     if np.median(own[heard]) > NO_PLATE:
-        return Comparison(level, own, (), (), (), {}, np.exp(prediction.by_others + beam), False)
+        return Comparison(level, own, (), (), (), {}, (), np.exp(prediction.by_others + beam), False)
     exchanges = find_exchanges(cost)
     named = {k for one in exchanges for k in one.frames}
     others = {k: j for k in range(len(light)) if k not in named and (j := other_lamp(cost, k)) is not None}
@@ -87,7 +92,8 @@ def compare(
     sure = heard.sum() >= FEWEST_FOR_LEVEL
     odd_level = [k for k in odd_levels(level, heard) if k not in named] if sure else []
     named |= set(odd_level)
-    shadows = [one for one in find_shadows(prediction.residual, shape, inside) if one.frame not in named]
-    return Comparison(
-        level, own, tuple(odd_level), tuple(shadows), tuple(exchanges), others, np.exp(prediction.by_others + beam), True
-    )
+    shadows = [one for one in find_shadows(prediction.residual, axes, shape, inside) if one.frame not in named]
+    named |= {one.frame for one in shadows}
+    unclear = tuple(k for k in np.flatnonzero(~heard & (own > UNCLEAR)).tolist() if k not in named)
+    said = np.exp(prediction.by_others + beam)
+    return Comparison(level, own, tuple(odd_level), tuple(shadows), tuple(exchanges), others, unclear, said, True)

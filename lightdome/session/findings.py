@@ -10,10 +10,13 @@ from lightdome.session.records import Frame
 from lightdome.session.room_light import RoomLight
 from lightdome.session.sharp import Sharpness
 
-BLURRED_CONTRAST, BLURRED_PX = 0.6, 0.45
-"""Fine detail over that of the others, and blur, from which a photograph is called blurred: motion over three pixels gives
-0.5 and 0.5; clean computed photographs stay above 0.75 and below 0.4 (tests/session/test_blur.py)."""
+BLURRED_CONTRAST, BLURRED_PX, BLURRED_SURE_AT = 0.45, 0.5, 7.0
+"""Fine detail over that of the others, blur, and times the usual scatter of the logarithm, from which a photograph is called
+blurred: motion over three pixels leaves 0.2 to 0.35 and looks like 0.75, motion over two 0.75 and 0.4; clean computed
+photographs of 24 lamps stay above 0.6 (matt, metal; bright metal 0.47)."""
 FEWEST_FOR_BLUR = 8
+NO_LIGHT = 0.1
+"""Light over what the others predict, under which a lamp did not fire."""
 WORST_BLUR_PX = 1.4
 """More cannot be told apart: nothing fine is left to measure it by."""
 WIDEST_AZIMUTH_DEG, WIDEST_CAP_DEG = 120.0, 60.0
@@ -54,8 +57,8 @@ class Names:
         return Finding(kind, files, lamps, says, do, retake, self.lit[places[0]].row if len(places) == 1 else None)
 
 
-def compared(names: Names, comparison: Comparison) -> list[Finding]:
-    """Exchanged lamps, wrong lamps, odd levels, shadows."""
+def compared(names: Names, comparison: Comparison, copies: Sequence[int]) -> list[Finding]:
+    """Exchanged lamps, wrong lamps, odd levels, shadows; `copies` are known to be so already."""
     lamp = [frame.lamp for frame in names.lit]
     found = []
     for ring in comparison.exchanges:
@@ -69,10 +72,16 @@ def compared(names: Names, comparison: Comparison) -> list[Finding]:
             )
         )
     for k, j in comparison.other_lamps.items():
+        if k in copies:
+            continue
         says = f"looks lit by lamp {lamp[j]}, not by {lamp[k]}"
         found.append(names.finding("other lamp", [k], says, f"photograph it again under lamp {lamp[k]}"))
     for k in comparison.odd_levels:
         ratio = float(comparison.level[k])
+        if ratio < NO_LIGHT:
+            says, do = f"holds {100 * ratio:.0f} % of the light that the others predict", "did lamp {} fire? photograph it again"
+            found.append(names.finding("no light", [k], says, do.format(lamp[k])))
+            continue
         says = f"{'brighter' if ratio > 1 else 'darker'} than the others predict, {ratio:.2f} times"
         do = "photograph it again with exposure, aperture and ISO fixed by hand, or give its own exposure_s in frames.csv"
         found.append(names.finding("level", [k], says, do))
@@ -83,12 +92,17 @@ def compared(names: Names, comparison: Comparison) -> list[Finding]:
         )
         do = f"clear the way of lamp {lamp[shadow.frame]} and photograph it again"
         found.append(names.finding("shadow", [shadow.frame], says, do))
+    for k in comparison.unclear:
+        says = f"differs from what the others predict by {100 * float(comparison.misfit[k]):.0f} % of the light, why is not clear"
+        found.append(names.finding("does not fit", [k], says, "look at it; is its lamp the one that is named?", False))
     return found
 
 
-def repeated(names: Names, twins: Sequence[tuple[int, int]], known: Sequence[Finding]) -> list[Finding]:
+def repeated(
+    names: Names, twins: Sequence[tuple[int, int]], known: Sequence[Finding], copies: Sequence[int]
+) -> list[Finding]:
     """Photographs of one picture under two lamps, as far as nothing else is said of them."""
-    said = {file for one in known for file in one.files}
+    said = {file for one in known for file in one.files} | {names.files[k] for k in copies}
     found = []
     for a, b in twins:
         if names.files[a] not in said and names.files[b] not in said:
@@ -102,9 +116,12 @@ def blurred(names: Names, sharp: Sharpness) -> list[Finding]:
     found = []
     if len(names.lit) < FEWEST_FOR_BLUR:
         return found
-    for k in np.flatnonzero((sharp.contrast < BLURRED_CONTRAST) & (sharp.blur_px > BLURRED_PX)):
-        least = float(sharp.blur_px[k])
-        amount = f"about {least:.1f} px" if least < WORST_BLUR_PX else f"{WORST_BLUR_PX} px or more"
+    log = np.log(sharp.contrast)
+    scatter = 1.4826 * float(np.median(np.abs(log)))
+    least = min(np.log(BLURRED_CONTRAST), -BLURRED_SURE_AT * scatter)
+    for k in np.flatnonzero((log < least) & (sharp.blur_px > BLURRED_PX)):
+        blur_px = float(sharp.blur_px[k])
+        amount = f"about {blur_px:.1f} px" if blur_px < WORST_BLUR_PX else f"{WORST_BLUR_PX} px or more"
         says = (
             f"blurred by {amount} (standard deviation) more than the others; its fine detail has "
             f"{float(sharp.contrast[k]):.2f} of their contrast"

@@ -18,8 +18,9 @@ THINNEST_SHADOW, THINNEST_SHADOW_PX = 0.025, 2.5
 the plate's own relief casts thin shadows, an arm does not."""
 WIDEST_SHADOW_SHARE = 0.8
 """From there on it is the level of the whole photograph."""
-LIKE_THE_OTHERS = 0.2
-"""Share of the other lamps that may be as dark at the same place; more, and it is the plate's own relief."""
+NEIGHBOURS, DARK_NEIGHBOURS = 6, 1
+"""Nearest lamps, and how many of them may be half as dark at the same place; more, and the thing casts its own shadow
+there, or turns away."""
 SWAP_GAIN = 2.0
 """Times that the photographs must fit exchanged lamps better than their own."""
 LEAST_SWAP = 0.03
@@ -77,10 +78,11 @@ def odd_levels(level: np.ndarray, heard: np.ndarray) -> list[int]:
     return [int(k) for k in np.flatnonzero(np.abs(log - middle) > least)]
 
 
-def find_shadows(residual: np.ndarray, shape: tuple[int, int], inside: np.ndarray) -> list[Shadow]:
+def find_shadows(residual: np.ndarray, axes: np.ndarray, shape: tuple[int, int], inside: np.ndarray) -> list[Shadow]:
     """Patches dark under one lamp against what the others predict, one a photograph at most.
 
-    residual : (L, P), logarithm of seen over predicted.  inside : True (rows, columns) on the plate.
+    residual : (L, P), logarithm of seen over predicted.  axes : (L, 3) unit vectors toward the lamps.  inside : True
+    (rows, columns) on the plate.
     """
     maps = residual.reshape(-1, *shape)
     level = np.log(levels(residual))
@@ -88,12 +90,13 @@ def find_shadows(residual: np.ndarray, shape: tuple[int, int], inside: np.ndarra
     smooth = np.stack([_smooth(one - np.nan_to_num(middle), side) for one, middle in zip(maps, level, strict=True)])
     scatter = 1.4826 * np.median(np.abs(smooth), axis=0)
     dark = smooth < SHADOW
-    usual = dark.mean(axis=0)
+    near = np.argsort(-(axes @ axes.T), axis=1)[:, 1 : 1 + NEIGHBOURS]
     plate_px = max(1, int(inside.sum()))
     thinnest = max(THINNEST_SHADOW_PX, THINNEST_SHADOW * min(shape))
     found = []
     for k, one in enumerate(smooth):
-        odd = dark[k] & inside & (usual <= LIKE_THE_OTHERS) & (one < -SURE_AT * scatter)
+        own = (smooth[near[k]] < SHADOW / 2).sum(axis=0) > DARK_NEIGHBOURS
+        odd = dark[k] & inside & ~own & (one < -SURE_AT * scatter)
         if odd.sum() < thinnest**2:
             continue
         depth = ndimage.distance_transform_edt(np.pad(odd, 1, mode="edge"))[1:-1, 1:-1]

@@ -111,4 +111,4 @@ def _png(light: np.ndarray, low: float, high: float, outline: np.ndarray | None 
 
         numbers[ndimage.binary_dilation(outline)] = 0
         numbers[outline] = OUTLINE
-    return bytes(imagecodecs.png_encode(numbers, level=6))
+    return bytes(imagecodecs.png_encode(np.ascontiguousarray(numbers), level=6))

@@ -33,9 +33,10 @@ class Sharpness:
     """Blur and noise of a series."""
 
     blur_px: np.ndarray
-    """(L,): standard deviation of the blur against the others; 0 where none, NaN where it could not be told."""
+    """(L,): standard deviation of the blur against the others, along rows or columns, whichever is worse; 0 where none,
+    NaN where it could not be told."""
     contrast: np.ndarray
-    """(L,): light of the finest band that tells, over what the others would give; 1 is as sharp as they are."""
+    """(L,): light of the finest band that tells, over what the others would give, the worse way; 1 is as sharp."""
     noise: np.ndarray
     """(L,): standard deviation of a pixel's noise, in the patches' unit."""
 
@@ -50,8 +51,11 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
     corner = (np.abs(fft.fftfreq(side))[:, None] > NOISE_BAND) & (fft.rfftfreq(side)[None] > NOISE_BAND)
     band = np.digitize(radius, BANDS) - 1
     inside = (band >= 0) & (band < len(BANDS) - 1)
-    along = np.zeros((count, len(BANDS) - 1))
-    mixed, seen = np.zeros_like(along), np.zeros_like(along)
+    # motion blurs along one direction: waves that run along rows and along columns are told apart
+    steep = np.abs(fft.fftfreq(side))[:, None] > np.abs(fft.rfftfreq(side))[None]
+    sector = steep[inside].astype(int)
+    along = np.zeros((2, count, len(BANDS) - 1))
+    mixed, seen, grain = np.zeros_like(along), np.zeros_like(along), np.zeros_like(along)
     noise = np.zeros((count, 0))
     window = np.hanning(side + 2)[1:-1].astype(np.float32)
     window = window[:, None] * window
@@ -68,13 +72,20 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
         # what the mixture cannot say, less what noise it brings along
         energy = (np.abs(fine - weights @ fine) ** 2).mean(axis=1) / (1 + (weights**2).sum(axis=1))
         noise = np.append(noise, energy[:, None], axis=1)
-        for b in range(len(BANDS) - 1):
-            some = band[inside] == b
-            along[:, b] += (kept[:, some] * mixture[:, some].conj()).real.sum(axis=1)
-            mixed[:, b] += (np.abs(mixture[:, some]) ** 2).sum(axis=1)
-            seen[:, b] += (np.abs(kept[:, some]) ** 2).sum(axis=1)
-    blur_px, contrast = _blur(along, mixed, seen)
-    return Sharpness(blur_px, contrast, np.sqrt(np.median(noise, axis=1)))
+        for way in range(2):
+            for b in range(len(BANDS) - 1):
+                some = (band[inside] == b) & (sector == way)
+                along[way, :, b] += (kept[:, some] * mixture[:, some].conj()).real.sum(axis=1)
+                mixed[way, :, b] += (np.abs(mixture[:, some]) ** 2).sum(axis=1)
+                seen[way, :, b] += (np.abs(kept[:, some]) ** 2).sum(axis=1)
+                grain[way, :, b] += energy * some.sum()
+    blur_px, contrast = zip(*(_blur(along[way], mixed[way], seen[way], grain[way]) for way in range(2)), strict=True)
+    with np.errstate(invalid="ignore"):
+        worse = np.where(np.nan_to_num(contrast[1], nan=np.inf) < np.nan_to_num(contrast[0], nan=np.inf), 1, 0)
+    take = np.arange(count)
+    return Sharpness(
+        np.array(blur_px)[worse, take], np.array(contrast)[worse, take], np.sqrt(np.median(noise, axis=1))
+    )
 
 
 def _moved_back(shift_px: np.ndarray, side: int) -> np.ndarray:
@@ -101,27 +112,36 @@ def _mixtures(spectra: np.ndarray) -> np.ndarray:
     return weights.astype(np.float32)
 
 
-def _blur(along: np.ndarray, mixed: np.ndarray, seen: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _blur(
+    along: np.ndarray, mixed: np.ndarray, seen: np.ndarray, grain: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Blur (L,) and contrast (L,) from sums (L, bands) over the waves.
 
     A blur of standard deviation s multiplies waves by exp(-2 (pi s f)^2); the slope of the logarithm of the transfer
-    against f^2, over that of the usual photograph, gives s.
+    against f^2, over that of the usual photograph, gives s. Fine detail that is there and only does not follow the others,
+    as glints on bright metal do, is no blur: the waves' own strength, less the noise, must have fallen as well.
     """
-    transfer = along / np.maximum(mixed, 1e-30)
-    coherent = along**2 / np.maximum(mixed * seen, 1e-30)
-    usual = np.median(transfer, axis=0)
-    tells = np.median(coherent, axis=0) > LEAST_COHERENT
     count = len(along)
+    coherent = along**2 / np.maximum(mixed * seen, 1e-30)
+    tells = np.median(coherent, axis=0) > LEAST_COHERENT
     if tells.sum() < LEAST_BANDS:
         return np.full(count, np.nan), np.full(count, np.nan)
+    mixed = np.maximum(mixed, 1e-30)
+    strength = np.sqrt(np.clip((seen - grain) / mixed, 1e-6, None))
+    log = np.maximum(_against_usual(along / mixed, tells), _against_usual(strength, tells))
     middle = np.sqrt((BANDS[:-1] ** 2 + BANDS[1:] ** 2) / 2)[tells]
-    ratio = np.clip(transfer[:, tells] / usual[tells], 0.02, 5)
-    log = np.log(ratio)
     square = middle**2 - np.mean(middle**2)
     slope = (log @ square) / (square @ square)
     slope -= np.median(slope)
     contrast = np.exp(log[:, -1] - log[:, 0])
     return np.sqrt(np.maximum(0, -slope) / (2 * np.pi**2)), contrast / np.median(contrast)
+
+
+def _against_usual(transfer: np.ndarray, tells: np.ndarray) -> np.ndarray:
+    """Logarithm (L, telling bands) of a transfer over that of the usual photograph, 0 in the coarsest band."""
+    usual = np.maximum(np.median(transfer, axis=0), 1e-6)
+    log = np.log(np.clip(transfer[:, tells] / usual[tells], 0.02, 5))
+    return log - log[:, :1]
 
 
 def edge_blur_px(patches: np.ndarray, noise: float) -> float:
