@@ -17,8 +17,9 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     check = subparsers.add_parser(
         "check-session",
         help="open every photograph, judge the set, say what to retake",
-        description="Without --plate, --side and --field: the verdict on the spot for every field, on one screen and one "
-        "page; exit code 0 (ready, usable with warnings) or 2 (retake, unreadable). With them: one field, for the workflow.",
+        description="Without --plate, --side and --field: the verdict on the spot for every field, on one screen and "
+        "one page; exit code 0 (ready, usable with warnings) or 2 (retake, unreadable). With them: one field, for the "
+        "workflow.",
     )
     check.add_argument("session", type=Path, metavar="SESSION", help="session folder")
     check.add_argument("--page", type=Path, help="page to write (default: results/<session>/check.html)")
@@ -55,5 +56,8 @@ def _check_session(
         return judge_session(session, page, write_checksums, threads)
     if missing or page is None or write_checksums:
         wrong = ", ".join(missing or (["--page"] if page is None else ["no --write-checksums"]))
-        raise SessionError(f"check-session: one field alone needs {wrong} too; leave all of them out to judge the session")
-    return check_session(session, page=page, threads=threads, **one_field)
+        raise SessionError(
+            f"check-session: one field alone needs {wrong} too; leave all of them out to judge the session"
+        )
+    check_session(session, page=page, threads=threads, **one_field)
+    return None

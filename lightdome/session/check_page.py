@@ -36,10 +36,7 @@ def screen_text(
     """One screen: the verdict, what to do with which photograph, what the set can give, where the page lies."""
     verdict = whole_verdict(checks, failed)
     lines = [f"{SIGNS[verdict]} {verdict.upper()}: session {facts.name}, {_count(len(checks) + len(failed), 'field')}"]
-    todo = [f"{name}: {text}" for name, text in failed]
-    for one in checks:
-        head = "" if len(checks) == 1 else f"{one.name}: "
-        todo += [f"{head}{text}" for text in (*one.problems, *one.facts["reasons"])]
+    todo = _to_do(checks, failed)
     hints = [f"{one.name}: {text}" for one in checks for text in one.facts["warnings"]]
     lines += _some("Before the plate goes back:", todo, MOST_LINES)
     lines += _some("Warnings:", hints, max(2, MOST_LINES - len(todo)))
@@ -57,6 +54,15 @@ def screen_text(
         lines.append(sums)
     lines.append(f"Page: {page}")
     return "\n".join(lines)
+
+
+def _to_do(checks: Sequence[FieldCheck], failed: Sequence[tuple[str, str]]) -> list[str]:
+    """What keeps the set from being usable, a sentence each."""
+    todo = [f"{name}: {text}" for name, text in failed]
+    for one in checks:
+        head = "" if len(checks) == 1 else f"{one.name}: "
+        todo += [f"{head}{text}" for text in (*one.problems, *one.facts["reasons"])]
+    return todo
 
 
 def _some(title: str, texts: Sequence[str], most: int) -> list[str]:
@@ -104,7 +110,7 @@ def render_page(
         verdict=verdict,
         sign=SIGNS,
         fields=[_section(one) for one in checks],
-        failed=failed,
+        todo=_to_do(checks, failed),
         doses=[(plate, facts.plates[plate].title, plate_dose(facts, plate)) for plate in plates],
         sums=sums,
     )

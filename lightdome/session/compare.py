@@ -18,8 +18,8 @@ from lightdome.session.odd_frames import (
 from lightdome.session.predict import FEWEST, predict
 
 ODD_MISFIT, ODD_TIMES = 0.06, 2.5
-"""Mean difference from what the others predict, as a logarithm and over the usual one, from which a photograph is no longer
-asked about the others."""
+"""Mean difference from what the others predict, as a logarithm and over the usual one, from which a photograph is no
+longer asked about the others."""
 MOST_ODD = 0.25
 """Share of the photographs that may be set aside so."""
 FEWEST_FOR_LEVEL = 10
@@ -63,7 +63,8 @@ def compare(
 ) -> Comparison | None:
     """Compare small pictures with one another; None where there are too few of them.
 
-    light, irradiance : (L, P).  half : (L, 2, P).  axes : (L, 3) unit vectors toward the lamps.  inside : True (rows, columns) on the plate, P = rows x columns.
+    light, irradiance : (L, P).  half : (L, 2, P).  axes : (L, 3) unit vectors toward the lamps.  inside : True
+    (rows, columns) on the plate, P = rows x columns.
     floor : light of the size of the noise.
     """
     if len(light) < FEWEST:

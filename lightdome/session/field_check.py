@@ -1,4 +1,4 @@
-"""Everything that check-session says of one field: numbers for quality.json, findings, pictures. Facts in, facts out."""
+"""Everything that check-session says of one field: numbers for quality.json, findings, pictures."""
 
 import dataclasses
 import io
@@ -63,8 +63,8 @@ class FieldCheck:
         too_few = float((look.usable[inside] < FEWEST_LAMPS - 1).mean())
         if too_few == 1:
             raise FrameError(
-                f"{lit[0].file}: no pixel of {name} is below white under three lamps or more; expose for a shorter time "
-                f"and check camera.white_level of {SETTINGS_FILE}"
+                f"{lit[0].file}: no pixel of {name} is below white under three lamps or more; expose for a "
+                f"shorter time and check camera.white_level of {SETTINGS_FILE}"
             )
         whole = assess(look, session, frames, inside, motion)
         _complete_entries(look, lit, motion, whole)
@@ -72,9 +72,7 @@ class FieldCheck:
         used = {frame.lamp for frame in lit}
         idle = [lamp.name for lamp in session.lamps if lamp.name not in used]
         findings = (*whole.findings, *_coverage_findings(whole))
-        verdict, reasons, warnings = judge(
-            entries, bool(motion.reliable.any()), too_few, condition, idle, findings
-        )
+        verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle, findings)
         for entry in entries:
             entry.pop("digest", None)
         facts = {
@@ -159,7 +157,13 @@ def _coverage_facts(whole: Assessment) -> dict[str, Any]:
         "lowest_elevation_deg": round(cover.lowest_deg, 2),
         "highest_elevation_deg": round(cover.highest_deg, 2),
         "azimuth_holes": [
-            {"from_deg": low, "to_deg": high, "lamps": lamps, "hole_deg": round(hole, 1), "at_azimuth_deg": round(at, 1)}
+            {
+                "from_deg": low,
+                "to_deg": high,
+                "lamps": lamps,
+                "hole_deg": round(hole, 1),
+                "at_azimuth_deg": round(at, 1),
+            }
             for low, high, lamps, hole, at in cover.azimuth_holes
         ],
         "elevation_hole_deg": [round(value, 1) for value in cover.elevation_hole_deg],
@@ -205,9 +209,7 @@ def _room(whole: Assessment) -> dict[str, Any] | None:
     return {"share": round(whole.room.share, 4), "at_most": round(whole.room.at_most, 4)}
 
 
-def _layout(
-    name: FieldName, lamps: Sequence[Lamp], directions: np.ndarray, used: set[str], condition: float
-) -> bytes:
+def _layout(name: FieldName, lamps: Sequence[Lamp], directions: np.ndarray, used: set[str], condition: float) -> bytes:
     names = [lamp.name for lamp in lamps]
     note = f"{len(used)} lamps photographed; condition number of the layout {condition:.1f}."
     figure = draw_lamp_layout(str(name), names, directions, [lamp in used for lamp in names], note)

@@ -11,9 +11,9 @@ from lightdome.session.room_light import RoomLight
 from lightdome.session.sharp import Sharpness
 
 BLURRED_CONTRAST, BLURRED_PX, BLURRED_SURE_AT = 0.45, 0.5, 7.0
-"""Fine detail over that of the others, blur, and times the usual scatter of the logarithm, from which a photograph is called
-blurred: motion over three pixels leaves 0.2 to 0.35 and looks like 0.75, motion over two 0.75 and 0.4; clean computed
-photographs of 24 lamps stay above 0.6 (matt, metal; bright metal 0.47)."""
+"""Fine detail over that of the others, blur, and times the usual scatter of the logarithm, from which a photograph
+is called blurred: motion over three pixels leaves 0.2 to 0.35 and looks like 0.75, motion over two 0.75 and 0.4;
+clean computed photographs of 24 lamps stay above 0.6 (matt, metal; bright metal 0.47)."""
 FEWEST_FOR_BLUR = 8
 NO_LIGHT = 0.1
 """Light over what the others predict, under which a lamp did not fire."""
@@ -60,7 +60,7 @@ class Names:
 def compared(names: Names, comparison: Comparison, copies: Sequence[int]) -> list[Finding]:
     """Exchanged lamps, wrong lamps, odd levels, shadows; `copies` are known to be so already."""
     lamp = [frame.lamp for frame in names.lit]
-    found = []
+    found: list[Finding] = []
     for ring in comparison.exchanges:
         pairs = ", ".join(f"{names.files[k]} lit by {lamp[j]}" for k, j in zip(ring.frames, ring.lamps, strict=True))
         found.append(
@@ -79,21 +79,25 @@ def compared(names: Names, comparison: Comparison, copies: Sequence[int]) -> lis
     for k in comparison.odd_levels:
         ratio = float(comparison.level[k])
         if ratio < NO_LIGHT:
-            says, do = f"holds {100 * ratio:.0f} % of the light that the others predict", "did lamp {} fire? photograph it again"
+            says, do = (
+                f"holds {100 * ratio:.0f} % of the light that the others predict",
+                "did lamp {} fire? photograph it again",
+            )
             found.append(names.finding("no light", [k], says, do.format(lamp[k])))
             continue
         says = f"{'brighter' if ratio > 1 else 'darker'} than the others predict, {ratio:.2f} times"
-        do = "photograph it again with exposure, aperture and ISO fixed by hand, or give its own exposure_s in frames.csv"
+        do = "photograph it again with exposure, aperture and ISO fixed by hand, or give its own exposure_s"
         found.append(names.finding("level", [k], says, do))
     for shadow in comparison.shadows:
         says = (
-            f"{100 * shadow.share:.1f} % of the plate lies in a shadow that only lamp {lamp[shadow.frame]} has (light there "
-            f"{shadow.ratio:.2f} of what the others predict); an arm, a cable, a hand?"
+            f"{100 * shadow.share:.1f} % of the plate lies in a shadow that only lamp {lamp[shadow.frame]} has "
+            f"(light there {shadow.ratio:.2f} of what the others predict); an arm, a cable, a hand?"
         )
         do = f"clear the way of lamp {lamp[shadow.frame]} and photograph it again"
         found.append(names.finding("shadow", [shadow.frame], says, do))
     for k in comparison.unclear:
-        says = f"differs from what the others predict by {100 * float(comparison.misfit[k]):.0f} % of the light, why is not clear"
+        percent = 100 * float(comparison.misfit[k])
+        says = f"differs from what the others predict by {percent:.0f} % of the light, and why is not clear"
         found.append(names.finding("does not fit", [k], says, "look at it; is its lamp the one that is named?", False))
     return found
 
@@ -113,7 +117,7 @@ def repeated(
 
 def blurred(names: Names, sharp: Sharpness) -> list[Finding]:
     """Photographs clearly less sharp than the others."""
-    found = []
+    found: list[Finding] = []
     if len(names.lit) < FEWEST_FOR_BLUR:
         return found
     log = np.log(sharp.contrast)
@@ -148,8 +152,8 @@ def room(light: RoomLight) -> list[Finding]:
     if not light.share:
         return []
     says = (
-        f"about {100 * light.share:.0f} % of the light is there without any lamp (at most {100 * light.at_most:.0f} %), and "
-        f"no ambient photograph takes it off"
+        f"about {100 * light.share:.0f} % of the light is there without any lamp (at most "
+        f"{100 * light.at_most:.0f} %), and no ambient photograph takes it off"
     )
     do = "darken the room and photograph again, or take one photograph with all lamps off and give it the role ambient"
     return [Finding("ambient light", (), (), says, do, True)]

@@ -1,4 +1,4 @@
-"""Photographs that do not fit the others: too bright or dark, shadowed, exchanged, taken twice. Arrays in, findings out."""
+"""Photographs that do not fit the others: too bright, shadowed, exchanged, taken twice. Arrays in, findings out."""
 
 from dataclasses import dataclass
 
@@ -10,11 +10,13 @@ LEAST_LEVEL = 0.18
 """Logarithm of a level's ratio from which it is said: a sixth; a step of an automatic exposure is at least a third of a
 stop (0.23)."""
 SURE_AT = 6.0
-"""Times the usual scatter from which something is no chance. A robust scatter of few frames is itself unsure by a third."""
+"""Times the usual scatter from which something is no chance. A robust scatter of few frames is itself unsure by a
+third."""
 SHADOW = -0.5
 """Logarithm of the ratio under which a place is taken as shadowed: 0.6 of the light that the others predict."""
 THINNEST_SHADOW, THINNEST_SHADOW_PX = 0.025, 2.5
-"""Radius of the largest disc that fits into a shadow, over the picture's shorter side, and in pixels of the small picture:
+"""Radius of the largest disc that fits into a shadow, over the picture's shorter side, and in pixels of the small
+picture:
 the plate's own relief casts thin shadows, an arm does not."""
 WIDEST_SHADOW_SHARE = 0.8
 """From there on it is the level of the whole photograph."""
@@ -31,7 +33,8 @@ COST_PIXELS = 3000
 LARGEST_RATIO = 1.0
 """Of the logarithm: a highlight or a shadow counts no more than that in a comparison of whole photographs."""
 TWIN = 0.25
-"""Distance of two photographs, in units of the usual distance of a photograph to its nearest, under which they are one."""
+"""Distance of two photographs, in units of the usual distance of a photograph to its nearest, under which they are
+one."""
 TWIN_DEG = 4.0
 """Lamps nearer to one another than that give nearly the same picture."""
 

@@ -58,7 +58,8 @@ def preview_png(quick: Preview, pitch_mm: float) -> bytes:
 
 
 def frame_pictures(look: Look, lit: Sequence[Frame], whole: Assessment) -> dict[str, dict[str, Any]]:
-    """PNG of each lit photograph by file; with an outline of its shadow and what the others predict, where it is odd."""
+    """PNG of each lit photograph by file; with an outline of its shadow and what the others predict, where it is
+    odd."""
     factor = factor_of(whole.light.shape[1:], SIDE_PX**2)
     small = coarser(whole.light, factor)
     odd = {file for one in whole.findings for file in one.files}

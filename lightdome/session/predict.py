@@ -1,8 +1,8 @@
 """What each photograph should look like by all the others: one law of reflection for the plate, small turns by pixel.
 
-A plate is nearly flat and mostly of one metal. So the logarithm of its light under a lamp is one smooth function F of the
-half vector h between lamp and camera (a mirror-like and a matt surface alike have one), moved at each place by the slope
-there and raised by the reflectance there:
+A plate is nearly flat and mostly of one metal. So the logarithm of its light under a lamp is one smooth function F
+of the half vector h between lamp and camera (a mirror-like and a matt surface alike have one), moved at each place
+by the slope there and raised by the reflectance there:
 
     log(I / e) = F(h) + a - grad F(h) . s + b (|h|^2 - mean)
 
@@ -26,7 +26,8 @@ TUKEY = 4.685
 LEAST_SCALE = 0.01
 """Of the logarithm: one percent; below it, weights only follow the noise of single frames."""
 SLOPE_PRIOR, LOBE_PRIOR = 0.5, 1.0
-"""Standard deviations that slopes and lobes are taken to have before anything is seen; they tame pixels of few lamps."""
+"""Standard deviations that slopes and lobes are taken to have before anything is seen; they tame pixels of few
+lamps."""
 OFFSET_PRIOR = 100.0
 LAW_PIXELS = 400
 """Of the plate, from which its law is taken."""

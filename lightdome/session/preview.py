@@ -1,7 +1,7 @@
 """A quick look at normals and height from small pictures: plain least squares, then one cosine transform.
 
-For the eye, on the spot: no highlight is left out, so that metal looks two to three times too deep, and slow bends are not
-measured. The night's solver stands in the word surface.
+For the eye, on the spot: no highlight is left out, so that metal looks two to three times too deep, and slow bends
+are not measured. The night's solver stands in the word surface.
 """
 
 from dataclasses import dataclass
@@ -71,7 +71,8 @@ def _solved(matrix: np.ndarray, right: np.ndarray) -> np.ndarray:
 
 
 def integrated(slope_x: np.ndarray, slope_y: np.ndarray, pitch_mm: float) -> np.ndarray:
-    """Height (rows, columns), mm, whose differences fit the slopes best, less its mean plane; unknown slopes count as 0.
+    """Height (rows, columns), mm, whose differences fit the slopes best, less its mean plane; unknown slopes count
+    as 0.
 
     Free border: the discrete Poisson equation is diagonal in the cosine transform (Simchony, Chellappa, Shao 1990).
     """

@@ -22,8 +22,8 @@ SURE_AT = 5.0
 AGREE = 1.3
 """Rest of least squares over light of the darkest pixels, up to which they tell of the same thing."""
 SAME_FLOOR, LEAST_RANGE = 0.35, 0.25
-"""Slope of the darkest over the middle light, as logarithms, under which the floor is the same; and the standard deviation
-of the middle's logarithm that is needed to tell."""
+"""Slope of the darkest over the middle light, as logarithms, under which the floor is the same; and the standard
+deviation of the middle's logarithm that is needed to tell."""
 BETTER = 0.8
 TRIED = (0.2, 0.4, 0.6, 0.8, 1.0)
 PIXELS = 1500
@@ -44,8 +44,8 @@ def room_light(
 ) -> RoomLight:
     """Judge a field.
 
-    light, irradiance : (L, P).  rays : (L, 3, P).  half : (L, 2, P).  darkest : (L,) light of the darkest pixels of each
-    photograph at full resolution.  floor : light of the size of the noise.
+    light, irradiance : (L, P).  rays : (L, 3, P).  half : (L, 2, P).  darkest : (L,) light of the darkest pixels of
+    each photograph at full resolution.  floor : light of the size of the noise.
     """
     usual = float(np.nanmedian(light))
     bound = float(np.min(darkest))

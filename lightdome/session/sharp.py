@@ -1,8 +1,9 @@
 """How sharp each photograph is against the others, how sharp the set is, and how noisy. Arrays in, numbers out.
 
-Patches of one photograph are predicted as the best mixture of the same patches of all others; that mixture holds what is
-on the plate under this light, and is as sharp as the others are. How the photograph's waves follow those of the mixture,
-frequency by frequency, is its transfer against the others: blur lets it fall, noise and the lamp's direction do not.
+Patches of one photograph are predicted as the best mixture of the same patches of all others; that mixture holds
+what is on the plate under this light, and is as sharp as the others are. How the photograph's waves follow those of the
+mixture, frequency by frequency, is its transfer against the others: blur lets it fall, noise and the lamp's
+direction do not.
 """
 
 from dataclasses import dataclass
@@ -46,7 +47,7 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
 
     patches : (L, n, P, P) of the same places.  shift_px : (L, 2) how far each picture moved, rows and columns.
     """
-    count, number, side, _ = patches.shape
+    count, _, side, _ = patches.shape
     radius = np.hypot(*np.meshgrid(fft.fftfreq(side), fft.rfftfreq(side), indexing="ij"))
     corner = (np.abs(fft.fftfreq(side))[:, None] > NOISE_BAND) & (fft.rfftfreq(side)[None] > NOISE_BAND)
     band = np.digitize(radius, BANDS) - 1
@@ -83,9 +84,7 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
     with np.errstate(invalid="ignore"):
         worse = np.where(np.nan_to_num(contrast[1], nan=np.inf) < np.nan_to_num(contrast[0], nan=np.inf), 1, 0)
     take = np.arange(count)
-    return Sharpness(
-        np.array(blur_px)[worse, take], np.array(contrast)[worse, take], np.sqrt(np.median(noise, axis=1))
-    )
+    return Sharpness(np.array(blur_px)[worse, take], np.array(contrast)[worse, take], np.sqrt(np.median(noise, axis=1)))
 
 
 def _moved_back(shift_px: np.ndarray, side: int) -> np.ndarray:
@@ -112,14 +111,12 @@ def _mixtures(spectra: np.ndarray) -> np.ndarray:
     return weights.astype(np.float32)
 
 
-def _blur(
-    along: np.ndarray, mixed: np.ndarray, seen: np.ndarray, grain: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
+def _blur(along: np.ndarray, mixed: np.ndarray, seen: np.ndarray, grain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Blur (L,) and contrast (L,) from sums (L, bands) over the waves.
 
     A blur of standard deviation s multiplies waves by exp(-2 (pi s f)^2); the slope of the logarithm of the transfer
-    against f^2, over that of the usual photograph, gives s. Fine detail that is there and only does not follow the others,
-    as glints on bright metal do, is no blur: the waves' own strength, less the noise, must have fallen as well.
+    against f^2, over that of the usual photograph, gives s. Fine detail that is there and only does not follow the
+    others, as glints on bright metal do, is no blur: the waves' own strength, less the noise, must have fallen as well.
     """
     count = len(along)
     coherent = along**2 / np.maximum(mixed * seen, 1e-30)

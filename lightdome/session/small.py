@@ -31,7 +31,8 @@ def free_pixels(image: np.ndarray, white_level: float) -> np.ndarray:
 
 
 def shrunk(image: np.ndarray, factor: int) -> np.ndarray:
-    """Means of blocks of `factor` x `factor` sensor numbers (rows, columns[, 3]), float32; a rest at the edge is left out."""
+    """Means of blocks of `factor` x `factor` sensor numbers (rows, columns[, 3]), float32; a rest at the edge is
+    left out."""
     rows, cols = image.shape[0] // factor, image.shape[1] // factor
     if factor == 1:
         return image.astype(np.float32)

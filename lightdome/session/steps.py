@@ -76,8 +76,8 @@ def check_session(
 ) -> None:
     """Open every photograph of a field, judge the set, draw the layout of the lamps.
 
-    Writes `frames/quality.json`, `frames/lamp_layout.png` and `frames/check.html`. Fails with SessionError, FrameError or
-    LampError where the field cannot be measured at all; what makes it poor is in the verdict.
+    Writes `frames/quality.json`, `frames/lamp_layout.png` and `frames/check.html`. Fails with SessionError,
+    FrameError or LampError where the field cannot be measured at all; what makes it poor is in the verdict.
     """
     name = FieldName(plate, side, field)
     facts, frames = read_field(session, name)
@@ -92,7 +92,7 @@ def check_session(
 
 
 def judge_session(session: Path, page: Path | None, write_checksums: bool, threads: int) -> int:
-    """The verdict on the spot: every field of a session on one screen and one page; 0, or 2 where something is to retake.
+    """The verdict on the spot: every field of a session on one screen and one page; 0, or 2 to retake something.
 
     page : None is `results/<session>/check.html` where the command runs. A field that cannot be read stops no other.
     Fails with SessionError where the session as a whole cannot be read, or a checksum file says otherwise.

@@ -1,4 +1,4 @@
-"""One mishap in each plate of a session, as cameras, arms and switches make them: every file is whole, the set is not."""
+"""One mishap in each plate of a session, as cameras, arms and switches make them: all files are whole, the set is not."""
 
 import dataclasses
 from collections.abc import Callable, Sequence
@@ -30,9 +30,7 @@ ROOM = 0.08
 """Light of the room over the sensor's white."""
 
 
-def mishap(
-    plate: str, photographs: Sequence[Photograph], black_level: float, white_level: float
-) -> list[Photograph]:
+def mishap(plate: str, photographs: Sequence[Photograph], black_level: float, white_level: float) -> list[Photograph]:
     """The photographs of one plate with its mishap."""
     changed = list(photographs)
     at = {photograph.row["lamp"]: index for index, photograph in enumerate(changed)}
@@ -57,7 +55,9 @@ def mishap(
         change("L09", lambda light: np.random.default_rng(9).normal(0, 1e-4, light.shape))
     elif plate == "TP-208":
         noise = np.random.default_rng(8)
-        again = _light(changed[at["L13"]], lambda light: light + noise.normal(0, 2e-3, light.shape), black_level, white_level)
+        again = _light(
+            changed[at["L13"]], lambda light: light + noise.normal(0, 2e-3, light.shape), black_level, white_level
+        )
         changed[at["L14"]] = dataclasses.replace(changed[at["L14"]], numbers=again.numbers)
     elif plate == "TP-209":
         changed[at["L16"]] = dataclasses.replace(changed[at["L16"]], numbers=changed[at["L15"]].numbers)
@@ -79,9 +79,7 @@ def moving(light: np.ndarray) -> np.ndarray:
     return np.asarray(still + np.random.default_rng(4).normal(0, noise, light.shape))
 
 
-def _light(
-    photograph: Photograph, how: Callable[[np.ndarray], np.ndarray], black: float, white: float
-) -> Photograph:
+def _light(photograph: Photograph, how: Callable[[np.ndarray], np.ndarray], black: float, white: float) -> Photograph:
     take = photograph.numbers
 
     def taken() -> np.ndarray:
