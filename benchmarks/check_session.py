@@ -4,7 +4,7 @@
 
 The photographs are 16-bit grey PNG of a matt plate that repeats a patch of 512 pixels, each under a lamp of its own and
 with the noise of a camera in every pixel, so that they are as hard to decode as real ones. Both runs are processes of
-their own with as many threads, on files that were just read. Three runs of each, taken in turn; the best of each counts.
+their own with as many threads, on files that were just read. Three runs of each, in turn; the best counts.
 """
 
 import argparse

@@ -75,7 +75,7 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
     seen = small.reshape(len(lit), -1)
     rays, irradiance, half = _rays(facts, lamps, shape, look.factor * factor, flat_divided)
     axes = toward_lamps(lamps)
-    floor = max(LEAST_FLOOR, 3 * float(np.median(sharp.noise)) / (look.factor * factor))
+    floor = max(LEAST_FLOOR, 3 * float(np.quantile(sharp.noise, 0.1)) / (look.factor * factor))
     comparison = compare(seen, irradiance, half, axes, shape, on_plate, floor)
     not_checked = []
     if comparison is None:

@@ -84,7 +84,8 @@ def compare(
         if odd[worst] < 1 or heard.sum() <= max(FEWEST, (1 - MOST_ODD) * len(light)):
             break
         heard[worst] = False
-    if np.median(own[heard]) > NO_PLATE:
+    # where photographs go on not to fit though many were set aside, it is the prediction that fails
+    if odd[worst] >= 1 or np.median(own[heard]) > NO_PLATE:
         return Comparison(level, own, (), (), (), {}, (), np.exp(prediction.by_others + beam), False)
     exchanges = find_exchanges(cost)
     named = {k for one in exchanges for k in one.frames}

@@ -12,6 +12,9 @@ stop (0.23)."""
 SURE_AT = 6.0
 """Times the usual scatter from which something is no chance. A robust scatter of few frames is itself unsure by a
 third."""
+LEAST_KNOWN = 0.3
+"""Share of the plate that must be predicted bright enough, before a level is told: the brightest predictions alone would
+be those that err."""
 SHADOW = -0.5
 """Logarithm of the ratio under which a place is taken as shadowed: 0.6 of the light that the others predict."""
 THINNEST_SHADOW, THINNEST_SHADOW_PX = 0.025, 2.5
@@ -64,9 +67,10 @@ class Exchange:
 
 
 def levels(residual: np.ndarray) -> np.ndarray:
-    """Light of each photograph (L,) over what the others predict; NaN where nothing could be compared."""
+    """Light of each photograph (L,) over what the others predict; NaN where too little could be compared."""
     with np.errstate(invalid="ignore"):
-        known = np.isfinite(residual).any(axis=1)
+        finite = np.isfinite(residual)
+        known = finite.sum(axis=1) > LEAST_KNOWN * finite.any(axis=0).sum()
         level = np.full(len(residual), np.nan)
         level[known] = np.exp(np.nanmedian(residual[known], axis=1))
     return level
@@ -88,9 +92,9 @@ def find_shadows(residual: np.ndarray, axes: np.ndarray, shape: tuple[int, int],
     (rows, columns) on the plate.
     """
     maps = residual.reshape(-1, *shape)
-    level = np.log(levels(residual))
+    level = np.nan_to_num(np.log(levels(residual)))
     side = max(3, min(shape) // 40 | 1)
-    smooth = np.stack([_smooth(one - np.nan_to_num(middle), side) for one, middle in zip(maps, level, strict=True)])
+    smooth = np.stack([_smooth(one - middle, side) for one, middle in zip(maps, level, strict=True)])
     scatter = 1.4826 * np.median(np.abs(smooth), axis=0)
     dark = smooth < SHADOW
     near = np.argsort(-(axes @ axes.T), axis=1)[:, 1 : 1 + NEIGHBOURS]

@@ -18,6 +18,8 @@ NOISE_BAND = 0.42
 MOST_PATCHES = 4
 LEAST_COHERENT = 0.15
 """Share of a band's energy that must be predicted before the band counts."""
+BY_CHANCE = 4.0
+"""Times what a mixture of L photographs predicts of so many waves of mere noise, L over waves."""
 LEAST_BANDS = 3
 MIXING = 0.003
 """Ridge on the mixture, over the mean energy of a patch: it keeps noise from being mixed in to fit noise."""
@@ -57,7 +59,7 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
     sector = steep[inside].astype(int)
     along = np.zeros((2, count, len(BANDS) - 1))
     mixed, seen, grain = np.zeros_like(along), np.zeros_like(along), np.zeros_like(along)
-    noise = np.zeros((count, 0))
+    noise, waves = np.zeros((count, 0)), np.ones((2, len(BANDS) - 1))
     window = np.hanning(side + 2)[1:-1].astype(np.float32)
     window = window[:, None] * window
     rms = float(np.sqrt((window**2).mean()))
@@ -80,7 +82,8 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
                 mixed[way, :, b] += (np.abs(mixture[:, some]) ** 2).sum(axis=1)
                 seen[way, :, b] += (np.abs(kept[:, some]) ** 2).sum(axis=1)
                 grain[way, :, b] += energy * some.sum()
-    blur_px, contrast = zip(*(_blur(along[way], mixed[way], seen[way], grain[way]) for way in range(2)), strict=True)
+                waves[way, b] += some.sum()
+    blur_px, contrast = zip(*(_blur(along[way], mixed[way], seen[way], grain[way], waves[way]) for way in range(2)), strict=True)
     with np.errstate(invalid="ignore"):
         worse = np.where(np.nan_to_num(contrast[1], nan=np.inf) < np.nan_to_num(contrast[0], nan=np.inf), 1, 0)
     take = np.arange(count)
@@ -111,8 +114,8 @@ def _mixtures(spectra: np.ndarray) -> np.ndarray:
     return weights.astype(np.float32)
 
 
-def _blur(along: np.ndarray, mixed: np.ndarray, seen: np.ndarray, grain: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Blur (L,) and contrast (L,) from sums (L, bands) over the waves.
+def _blur(along: np.ndarray, mixed: np.ndarray, seen: np.ndarray, grain: np.ndarray, waves: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Blur (L,) and contrast (L,) from sums (L, bands) over the waves, so many (bands,).
 
     A blur of standard deviation s multiplies waves by exp(-2 (pi s f)^2); the slope of the logarithm of the transfer
     against f^2, over that of the usual photograph, gives s. Fine detail that is there and only does not follow the
@@ -120,7 +123,7 @@ def _blur(along: np.ndarray, mixed: np.ndarray, seen: np.ndarray, grain: np.ndar
     """
     count = len(along)
     coherent = along**2 / np.maximum(mixed * seen, 1e-30)
-    tells = np.median(coherent, axis=0) > LEAST_COHERENT
+    tells = np.median(coherent, axis=0) > np.maximum(LEAST_COHERENT, BY_CHANCE * count / waves)
     if tells.sum() < LEAST_BANDS:
         return np.full(count, np.nan), np.full(count, np.nan)
     mixed = np.maximum(mixed, 1e-30)

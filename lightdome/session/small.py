@@ -9,7 +9,7 @@ from lightdome.session.records import Camera
 
 SMALL_PIXELS = 300_000
 """Of a small picture, about."""
-COMPARED_PIXELS = 9_000
+COMPARED_PIXELS = 7_000
 """Of the smaller ones that are compared with one another."""
 FREE_SHARE = 0.98
 """Share of a small pixel that must be below white; less, and its light is not known."""

@@ -1,4 +1,4 @@
-"""One mishap in each plate of a session, as cameras, arms and switches make them: all files are whole, the set is not."""
+"""One mishap in each plate of a session, as cameras, arms and switches make them: all files whole, the set is not."""
 
 import dataclasses
 from collections.abc import Callable, Sequence
