@@ -13,8 +13,8 @@ SURE_AT = 6.0
 """Times the usual scatter from which something is no chance. A robust scatter of few frames is itself unsure by a
 third."""
 LEAST_KNOWN = 0.3
-"""Share of the plate that must be predicted bright enough, before a level is told: the brightest predictions alone would
-be those that err."""
+"""Share of the plate that must be predicted bright enough, before a level is told: the brightest predictions alone
+would be those that err."""
 SHADOW = -0.5
 """Logarithm of the ratio under which a place is taken as shadowed: 0.6 of the light that the others predict."""
 THINNEST_SHADOW, THINNEST_SHADOW_PX = 0.025, 2.5

@@ -83,7 +83,9 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
                 seen[way, :, b] += (np.abs(kept[:, some]) ** 2).sum(axis=1)
                 grain[way, :, b] += energy * some.sum()
                 waves[way, b] += some.sum()
-    blur_px, contrast = zip(*(_blur(along[way], mixed[way], seen[way], grain[way], waves[way]) for way in range(2)), strict=True)
+    blur_px, contrast = zip(
+        *(_blur(along[way], mixed[way], seen[way], grain[way], waves[way]) for way in range(2)), strict=True
+    )
     with np.errstate(invalid="ignore"):
         worse = np.where(np.nan_to_num(contrast[1], nan=np.inf) < np.nan_to_num(contrast[0], nan=np.inf), 1, 0)
     take = np.arange(count)
@@ -114,7 +116,9 @@ def _mixtures(spectra: np.ndarray) -> np.ndarray:
     return weights.astype(np.float32)
 
 
-def _blur(along: np.ndarray, mixed: np.ndarray, seen: np.ndarray, grain: np.ndarray, waves: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _blur(
+    along: np.ndarray, mixed: np.ndarray, seen: np.ndarray, grain: np.ndarray, waves: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
     """Blur (L,) and contrast (L,) from sums (L, bands) over the waves, so many (bands,).
 
     A blur of standard deviation s multiplies waves by exp(-2 (pi s f)^2); the slope of the logarithm of the transfer
