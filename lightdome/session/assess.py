@@ -59,7 +59,7 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
     patches = (look.patches.astype(np.float32) - black) / (white - black)
     sharp = compare_sharpness(patches, motion.shift_px)
     found = [*findings.boards(frames, lit), *findings.blurred(names, sharp)]
-    sure = resolved(patches, sharp.noise, facts.camera.pixel_pitch_mm)
+    sure = resolved(sharp.fall_px, facts.camera.pixel_pitch_mm)
     digests = [look.facts[frame.row]["digest"] for frame in lit]
     copies = [k for k, digest in enumerate(digests) if digests.count(digest) > 1]
     table = {lamp.name: lamp for lamp in facts.lamps}
@@ -90,7 +90,7 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
         found += findings.repeated(names, find_twins(seen, axes), found, copies)
     around = None
     if bare and comparison is not None and comparison.telling and on_plate.sum() > 50:
-        darkest = np.quantile(patches.reshape(len(lit), -1), DARKEST, axis=1)
+        darkest = np.quantile(patches[:, look.weight > 0], DARKEST, axis=1)
         some = on_plate.ravel()
         around = room_light(seen[:, some], rays[..., some], irradiance[:, some], half[..., some], darkest, floor)
         found += findings.room(around)

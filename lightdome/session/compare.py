@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lightdome.session.odd_frames import (
+    LARGEST_RATIO,
     LEAST_LEVEL,
     Exchange,
     Shadow,
@@ -89,7 +90,11 @@ def compare(
         return Comparison(level, own, (), (), (), {}, (), np.exp(prediction.by_others + beam), False)
     exchanges = find_exchanges(cost)
     named = {k for one in exchanges for k in one.frames}
-    others = {k: j for k in range(len(light)) if k not in named and (j := other_lamp(cost, k)) is not None}
+    # a photograph that only its level sets apart is under its own lamp
+    shaped = _without_level(prediction.residual) >= ODD_TIMES / 2 * float(np.median(own[heard]))
+    others = {
+        k: j for k in np.flatnonzero(shaped).tolist() if k not in named and (j := other_lamp(cost, k)) is not None
+    }
     named |= set(others)
     sure = heard.sum() >= FEWEST_FOR_LEVEL
     odd_level = [k for k in odd_levels(level, heard) if k not in named] if sure else []
@@ -99,3 +104,10 @@ def compare(
     unclear = tuple(k for k in np.flatnonzero(~heard & (own > UNCLEAR)).tolist() if k not in named)
     said = np.exp(prediction.by_others + beam)
     return Comparison(level, own, tuple(odd_level), tuple(shadows), tuple(exchanges), others, unclear, said, True)
+
+
+def _without_level(residual: np.ndarray) -> np.ndarray:
+    """Mean capped difference (L,) from what the others predict, once each photograph is brought to their level."""
+    even = np.abs(residual - np.nan_to_num(np.log(levels(residual)))[:, None])
+    known = np.isfinite(even)
+    return np.where(known, np.minimum(even, LARGEST_RATIO), 0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)

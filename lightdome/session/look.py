@@ -52,7 +52,8 @@ class Look:
         self.patches = np.zeros((len(lit_rows), len(self.windows), self.patch_px, self.patch_px), np.uint16)
         """The same places of each lit photograph, on the scale of 16 bits."""
         self._place = {row: index for index, row in enumerate(lit_rows)}
-        self._weight = np.stack([inside[window.slices] for window in self.windows]).astype(np.float32)
+        self.weight = np.stack([inside[window.slices] for window in self.windows]).astype(np.float32)
+        """(window, rows, columns): 1 on the plate, 0 beside it."""
         self._forms: dict[int, tuple[Frame, tuple[int, int]]] = {}
         """Photograph, and its bits and channels."""
         self._lock = threading.Lock()
@@ -111,7 +112,7 @@ class Look:
             patches = numbers - np.float32(black)
             sharp = sharpness(patches)
             if frame.role == "lit":
-                self.spectra[self._place[frame.row]] = edge_spectra(patches, self._weight)
+                self.spectra[self._place[frame.row]] = edge_spectra(patches, self.weight)
                 scale = 2 ** (16 - BITS[image.dtype])
                 self.patches[self._place[frame.row]] = np.rint(numbers * scale)
         light = (mean - black) / (white - black)

@@ -11,6 +11,7 @@ from lightdome.session.look import Look
 from lightdome.session.preview import Preview
 from lightdome.session.records import Frame
 from lightdome.session.small import coarser, factor_of
+from lightdome.units import UM_PER_MM
 
 SIDE_PX = 150
 """Of a small picture on the page, about."""
@@ -18,7 +19,6 @@ RAKING = (-0.75, 0.0, 0.66)
 """Toward the lamp of the raking picture: from the left, 41 degrees above the plate."""
 OUTLINE = 255
 QUANTILES = (0.01, 0.99)
-UM_PER_MM = 1000.0
 
 
 def preview_png(quick: Preview, pitch_mm: float) -> bytes:

@@ -4,14 +4,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lightdome.session.sharp import edge_blur_px
+from lightdome.units import UM_PER_MM
 
 PIXELS_ACROSS = 3.0
 """A line narrower than three samples gets a presence and a length, never a depth (rule of thumb)."""
 TEN_PERCENT = float(np.sqrt(np.log(10) / 2) / np.pi)
 """Frequency times blur at which a Gaussian blur leaves a tenth of the contrast: exp(-2 (pi s f)^2) = 0.1."""
 NYQUIST = 0.5
-MOST_FRAMES = 8
 
 
 @dataclass(frozen=True)
@@ -19,7 +18,7 @@ class Resolved:
     """What can be resolved on the plate."""
 
     blur_px: float
-    """Standard deviation of the blur of the sharpest edges, median over photographs; NaN where there were none."""
+    """Standard deviation of the blur, at most: median over photographs; NaN where not known."""
     u_blur_px: float
     """From the spread between photographs; NaN where not known."""
     sampling_efficiency: float
@@ -28,14 +27,12 @@ class Resolved:
     """Lines of that width and more get width and depth, narrower ones presence and length alone."""
 
 
-def resolved(patches: np.ndarray, noise: np.ndarray, pitch_mm: float) -> Resolved:
-    """Smallest width from patches (L, n, P, P) of light, their noise (L,) and the pitch."""
-    some = np.unique(np.linspace(0, len(patches) - 1, min(MOST_FRAMES, len(patches))).astype(int))
-    found = np.array([edge_blur_px(patches[k], float(noise[k])) for k in some])
-    found = found[np.isfinite(found)]
-    if not len(found):
-        return Resolved(np.nan, np.nan, np.nan, PIXELS_ACROSS * pitch_mm * 1000)
-    blur_px = float(np.median(found))
-    u_px = float(1.4826 * np.median(np.abs(found - blur_px))) if len(found) > 2 else float("nan")
+def resolved(fall_px: np.ndarray, pitch_mm: float) -> Resolved:
+    """Smallest width from the blur that each photograph looks like (L,), see `Sharpness`, and the pitch."""
+    known = fall_px[np.isfinite(fall_px)]
+    if not len(known):
+        return Resolved(np.nan, np.nan, np.nan, PIXELS_ACROSS * pitch_mm * UM_PER_MM)
+    blur_px = float(np.median(known))
+    u_px = float(1.4826 * np.median(np.abs(known - blur_px))) if len(known) > 2 else float("nan")
     efficiency = 1.0 if blur_px == 0 else min(1.0, TEN_PERCENT / blur_px / NYQUIST)
-    return Resolved(blur_px, u_px, efficiency, PIXELS_ACROSS / efficiency * pitch_mm * 1000)
+    return Resolved(blur_px, u_px, efficiency, PIXELS_ACROSS / efficiency * pitch_mm * UM_PER_MM)

@@ -23,12 +23,9 @@ BY_CHANCE = 4.0
 LEAST_BANDS = 3
 MIXING = 0.003
 """Ridge on the mixture, over the mean energy of a patch: it keeps noise from being mixed in to fit noise."""
-EDGE_SHARE = 0.01
-REBLUR_PX = 1.0
-CLEAREST = 0.9
-LEAST_EDGE = 6.0
-"""Strength of an edge over the noise, from which its blur is measured."""
-NYQUIST = 0.5
+LEAST_SIGNAL, LEAST_FALL_BANDS = 0.5, 5
+"""Power over the noise's that a band needs, and how many bands, before the blur of the picture is read from its
+fall."""
 
 
 @dataclass(frozen=True)
@@ -40,6 +37,9 @@ class Sharpness:
     NaN where it could not be told."""
     contrast: np.ndarray
     """(L,): light of the finest band that tells, over what the others would give, the worse way; 1 is as sharp."""
+    fall_px: np.ndarray
+    """(L,): standard deviation of the blur that the picture looks like, lens and plate together; the lens is no
+    worse."""
     noise: np.ndarray
     """(L,): standard deviation of a pixel's noise, in the patches' unit."""
 
@@ -89,7 +89,13 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
     with np.errstate(invalid="ignore"):
         worse = np.where(np.nan_to_num(contrast[1], nan=np.inf) < np.nan_to_num(contrast[0], nan=np.inf), 1, 0)
     take = np.arange(count)
-    return Sharpness(np.array(blur_px)[worse, take], np.array(contrast)[worse, take], np.sqrt(np.median(noise, axis=1)))
+    total = waves.sum(axis=0)
+    return Sharpness(
+        np.array(blur_px)[worse, take],
+        np.array(contrast)[worse, take],
+        _fall_px(seen.sum(axis=0) / total, grain.sum(axis=0) / total),
+        np.sqrt(np.median(noise, axis=1)),
+    )
 
 
 def _moved_back(shift_px: np.ndarray, side: int) -> np.ndarray:
@@ -148,26 +154,20 @@ def _against_usual(transfer: np.ndarray, tells: np.ndarray) -> np.ndarray:
     return log - log[:, :1]
 
 
-def edge_blur_px(patches: np.ndarray, noise: float) -> float:
-    """Standard deviation of the blur of the sharpest edges in patches (n, P, P), pixels; NaN where there are none.
+def _fall_px(power: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """Blur (L,) that the fall of the power (L, bands), its noise (L, bands) taken off, looks like; NaN where unknown.
 
-    An edge blurred by s has a gradient that falls by sqrt(s^2 + r^2) / s where it is blurred by r more; the sharpest
-    tenth of the clear edges shows the lens, the others the plate (Zhuo and Sim 2011, defocus map estimation).
+    log P = a - b log f - (2 pi s f)^2: a power law, as most pictures have, times a Gaussian blur (its square, for
+    power).
+    What the plate itself lacks in fine detail counts as blur.
     """
-    found = []
-    for patch in patches.astype(np.float32):
-        first = ndimage.gaussian_gradient_magnitude(patch, REBLUR_PX)
-        second = ndimage.gaussian_gradient_magnitude(patch, np.sqrt(2) * REBLUR_PX)
-        crest = first == ndimage.maximum_filter(first, 3)
-        # noise of a pixel after a Gaussian derivative: s / (2 sqrt(2 pi) r^2), each of two directions
-        least = max(LEAST_EDGE * noise / (2 * np.sqrt(2 * np.pi) * REBLUR_PX**2), 1e-9)
-        clear = crest & (first > least) & (second > 0)
-        ratio = first[clear] / second[clear]
-        found.append(ratio)
-    ratios = np.concatenate(found)
-    if len(ratios) < 20:
-        return float("nan")
-    ratio = float(np.clip(np.quantile(ratios, CLEAREST), 1.0001, None))
-    # first has s^2 + r^2, second s^2 + 2 r^2: ratio^2 = (s^2 + 2 r^2) / (s^2 + r^2) for a line across the gradient
-    square = REBLUR_PX**2 * (2 - ratio**2) / (ratio**2 - 1)
-    return float(np.sqrt(max(square, 0.0)))
+    middle = np.sqrt((BANDS[:-1] ** 2 + BANDS[1:] ** 2) / 2)
+    found = np.full(len(power), np.nan)
+    for k, (one, grain) in enumerate(zip(power, noise, strict=True)):
+        known = one > grain * (1 + LEAST_SIGNAL)
+        if known.sum() >= LEAST_FALL_BANDS:
+            f = middle[known]
+            design = np.stack([np.ones_like(f), -np.log(f), -((2 * np.pi * f) ** 2)], axis=1)
+            answer, *_ = np.linalg.lstsq(design, np.log(one[known] - grain[known]), rcond=None)
+            found[k] = np.sqrt(max(float(answer[2]), 0.0))
+    return found

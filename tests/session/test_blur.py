@@ -5,7 +5,7 @@ import pytest
 from scipy import ndimage
 
 from lightdome.session.resolved import resolved
-from lightdome.session.sharp import compare_sharpness, edge_blur_px
+from lightdome.session.sharp import compare_sharpness
 
 SIDE, FRAMES, PLACES, NOISE = 96, 12, 4, 0.01
 
@@ -54,30 +54,27 @@ def test_a_known_shift_is_no_blur(patches):
     assert compare_sharpness(noisy(moved), shifts).contrast.min() > 0.8
 
 
-@pytest.mark.parametrize("blur_px", [0.8, 1.2, 2.0])
-def test_the_blur_of_edges_is_that_of_the_lens(blur_px):
-    y, x = np.indices((SIDE, SIDE)) - SIDE / 2
-    # a half plane and a disc, sampled eight times finer than the pixel, so that the pixel's own aperture is in
-    fine = np.linspace(-0.5, 0.5, 9)[:-1] + 1 / 16
-    disc = np.mean([np.hypot(x + a, y + b) < 20 for a in fine for b in fine], axis=0)
-    edge = np.mean([(x + a) + 0.3 * (y + b) > 3 for a in fine for b in fine], axis=0)
-    patches = ndimage.gaussian_filter(np.stack([disc, edge]).astype(float), (0, blur_px, blur_px))
-    patches = patches + np.random.default_rng(0).normal(0, 0.003, patches.shape)
-    whole = np.hypot(blur_px, np.sqrt(1 / 12))
-    assert edge_blur_px(patches, 0.003) == pytest.approx(whole, rel=0.2)
+@pytest.mark.parametrize("blur_px", [0.0, 0.7, 1.0, 1.5])
+def test_the_fall_of_the_power_shows_the_blur_of_the_set(blur_px):
+    # pictures of a power law, as scratched and grained things have, under a lens of a known blur
+    f = np.hypot(*np.meshgrid(np.fft.fftfreq(SIDE), np.fft.fftfreq(SIDE), indexing="ij"))
+    f[0, 0] = 1
+    rng = np.random.default_rng(6)
+    waves = np.fft.fft2(rng.standard_normal((2, PLACES, SIDE, SIDE))) / f * np.exp(-2 * (np.pi * blur_px * f) ** 2)
+    two = np.fft.ifft2(waves).real
+    mix = np.stack([np.cos(k) * two[0] + np.sin(k) * two[1] for k in range(FRAMES)])
+    sharp = compare_sharpness(noisy(0.5 + 0.1 * mix / mix.std()), np.zeros((FRAMES, 2)))
+    assert np.median(sharp.fall_px) == pytest.approx(blur_px, abs=0.25 if blur_px == 0 else 0.12)
 
 
 def test_the_smallest_mark_follows_three_pixels_and_the_sampling_efficiency():
-    flat = np.full((4, 2, 64, 64), 0.5)
-    none = resolved(noisy(flat), np.full(4, NOISE), 0.02)
     # at 20 um a pixel three pixels are 60 um (a rule of thumb of the trade)
-    assert (none.width_um, np.isnan(none.blur_px)) == (60.0, True)
-    x = np.indices((64, 64))[1]
-    step = np.broadcast_to(ndimage.gaussian_filter((x > 31.5).astype(float), 2.0), (4, 2, 64, 64))
-    soft = resolved(noisy(step), np.full(4, NOISE), 0.02)
+    assert resolved(np.full(4, np.nan), 0.02).width_um == pytest.approx(60)
+    assert resolved(np.array([0.5, 0.6, 0.4]), 0.02).width_um == pytest.approx(60)
     # a Gaussian of 2 px leaves 10 % at sqrt(ln 10 / 2) / (2 pi) = 0.171 cycles a pixel, 0.34 of Nyquist
-    assert soft.sampling_efficiency == pytest.approx(0.34, abs=0.05)
-    assert soft.width_um == pytest.approx(60 / soft.sampling_efficiency)
+    soft = resolved(np.array([2.0, 2.0, 2.1]), 0.02)
+    assert soft.sampling_efficiency == pytest.approx(0.342, abs=0.001)
+    assert soft.width_um == pytest.approx(60 / 0.342, rel=0.01)
 
 
 def test_photographs_without_detail_tell_nothing():
