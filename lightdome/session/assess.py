@@ -54,10 +54,9 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
     lit = [frame for frame in frames if frame.role == "lit"]
     names = Names(lit, [look.facts[frame.row]["file"] for frame in lit])
     light, flat_divided, bare = small_stack(look, frames, lit)
-    scale = 65535 / 2 ** (look.facts[lit[0].row]["bit_depth"])
-    white, black = (level * scale for level in (facts.camera.white_level, facts.camera.black_level))
-    patches = (look.patches.astype(np.float32) - black) / (white - black)
-    sharp = compare_sharpness(patches, motion.shift_px)
+    scale = 2.0 ** (16 - look.facts[lit[0].row]["bit_depth"])
+    black, span = scale * facts.camera.black_level, scale * (facts.camera.white_level - facts.camera.black_level)
+    sharp = compare_sharpness(look.patches, motion.shift_px, span)
     found = [*findings.boards(frames, lit), *findings.blurred(names, sharp)]
     sure = resolved(sharp.fall_px, facts.camera.pixel_pitch_mm)
     digests = [look.facts[frame.row]["digest"] for frame in lit]
@@ -90,7 +89,8 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
         found += findings.repeated(names, find_twins(seen, axes), found, copies)
     around = None
     if bare and comparison is not None and comparison.telling and on_plate.sum() > 50:
-        darkest = np.quantile(patches[:, look.weight > 0], DARKEST, axis=1)
+        numbers = np.array([np.quantile(one[look.weight > 0], DARKEST) for one in look.patches])
+        darkest = (numbers - black) / span
         some = on_plate.ravel()
         around = room_light(seen[:, some], rays[..., some], irradiance[:, some], half[..., some], darkest, floor)
         found += findings.room(around)
@@ -139,20 +139,31 @@ def _rays(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Rays (L, 3, P), irradiance (L, P) and half vectors (L, 2, P) at the pixels of a small picture."""
     x, y = pixel_places_mm(shape, factor * facts.camera.pixel_pitch_mm)
-    rays, irradiance = lamp_rays(lamps, facts.lamp_setting.beam_exponent, x, y)
-    if flat_divided:
-        # the board held power, distance and pattern, and its own cosine
-        irradiance = 1 / np.maximum(rays[:, 2], 1e-3)
+    rays, irradiance = _lit(facts, lamps, x, y, flat_divided)
     return rays, irradiance, half_vectors(rays, x, y, facts.camera.distance_mm)
+
+
+def _lit(
+    facts: Session, lamps: Sequence[Lamp], x_mm: np.ndarray, y_mm: np.ndarray, flat_divided: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Rays (L, 3, P) and irradiance (L, P) at points (P,)."""
+    rays, irradiance = lamp_rays(lamps, facts.lamp_setting.beam_exponent, x_mm, y_mm)
+    # a board held power, distance and pattern, and its own cosine
+    return rays, 1 / np.maximum(rays[:, 2], 1e-3) if flat_divided else irradiance
 
 
 def _preview(
     facts: Session, lamps: Sequence[Lamp], light: np.ndarray, plate: np.ndarray, factor: int, flat_divided: bool
 ) -> Preview:
     shape = (light.shape[1], light.shape[2])
-    rays, irradiance, _ = _rays(facts, lamps, shape, factor, flat_divided)
+    x, y = pixel_places_mm(shape, factor * facts.camera.pixel_pitch_mm)
+
+    def ray_of(k: int) -> tuple[np.ndarray, np.ndarray]:
+        ray, irradiance = _lit(facts, lamps[k : k + 1], x, y, flat_divided)
+        return ray[0], irradiance[0]
+
     seen = np.where(plate, light, np.nan).reshape(len(light), -1)
-    return preview(seen, rays, irradiance, shape, factor * facts.camera.pixel_pitch_mm)
+    return preview(seen, ray_of, shape, factor * facts.camera.pixel_pitch_mm)
 
 
 def _tilt(

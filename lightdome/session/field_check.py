@@ -54,13 +54,13 @@ class FieldCheck:
         frames: Sequence[Frame],
         name: FieldName,
         inside: np.ndarray,
-        directions: np.ndarray,
         condition: float,
+        layout_png: bytes,
     ) -> "FieldCheck":
         """Judge the photographs that `look` has seen; FrameError where the plate is white under nearly every lamp."""
         lit = [frame for frame in frames if frame.role == "lit"]
         motion = measure_motion(look.spectra, look.patch_px)
-        too_few = float((look.usable[inside] < FEWEST_LAMPS - 1).mean())
+        too_few = look.short_of(FEWEST_LAMPS - 1, inside)
         if too_few == 1:
             raise FrameError(
                 f"{lit[0].file}: no pixel of {name} is below white under three lamps or more; expose for a "
@@ -100,11 +100,10 @@ class FieldCheck:
             "reference_frame": look.facts[lit[motion.reference].row]["file"],
             "frames": entries,
         }
-        layout = _layout(name, session.lamps, directions, used, condition) if len(directions) else b""
         quick = None
         if whole.preview is not None:
             quick = pictures.preview_png(whole.preview, look.factor * session.camera.pixel_pitch_mm)
-        return cls(name, facts, findings, layout, quick, pictures.frame_pictures(look, lit, whole))
+        return cls(name, facts, findings, layout_png, quick, pictures.frame_pictures(look, lit, whole))
 
 
 def channel_weights(lamps: Sequence[Lamp]) -> dict[str, np.ndarray]:
@@ -209,7 +208,12 @@ def _room(whole: Assessment) -> dict[str, Any] | None:
     return {"share": round(whole.room.share, 4), "at_most": round(whole.room.at_most, 4)}
 
 
-def _layout(name: FieldName, lamps: Sequence[Lamp], directions: np.ndarray, used: set[str], condition: float) -> bytes:
+def layout_picture(
+    name: FieldName, lamps: Sequence[Lamp], directions: np.ndarray, used: set[str], condition: float
+) -> bytes:
+    """PNG of the lamp layout; empty where no lamp's place is known."""
+    if not lamps:
+        return b""
     names = [lamp.name for lamp in lamps]
     note = f"{len(used)} lamps photographed; condition number of the layout {condition:.1f}."
     figure = draw_lamp_layout(str(name), names, directions, [lamp in used for lamp in names], note)

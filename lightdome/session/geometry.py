@@ -12,10 +12,10 @@ from lightdome.session.records import Lamp
 
 
 def pixel_places_mm(shape: tuple[int, int], pitch_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """x and y (rows x columns,) of the pixel centres of a picture, mm from its centre, x right and y up."""
+    """x and y (rows x columns,), float32, of the pixel centres of a picture, mm from its centre, x right and y up."""
     rows, cols = shape
-    x = (np.arange(cols) + 0.5 - cols / 2) * pitch_mm
-    y = (rows / 2 - np.arange(rows) - 0.5) * pitch_mm
+    x = ((np.arange(cols) + 0.5 - cols / 2) * pitch_mm).astype(np.float32)
+    y = ((rows / 2 - np.arange(rows) - 0.5) * pitch_mm).astype(np.float32)
     grid_x, grid_y = np.meshgrid(x, y)
     return grid_x.ravel(), grid_y.ravel()
 
@@ -37,12 +37,13 @@ def lamp_rays(
             rays[k] = axes[k][:, None]
             irradiance[k] = power
             continue
-        place = np.array(lamp.position_mm)
+        place = np.array(lamp.position_mm, np.float32)
         away = np.stack([place[0] - x_mm, place[1] - y_mm, np.full_like(x_mm, place[2])])
         length = np.sqrt((away**2).sum(axis=0))
         rays[k] = away / length
-        along = np.clip(axes[k] @ rays[k], 0, None)
-        irradiance[k] = power * (np.linalg.norm(place) / length) ** 2 * along**beam_exponent
+        irradiance[k] = power * (np.linalg.norm(place) / length) ** 2
+        if beam_exponent:
+            irradiance[k] *= np.clip(axes[k].astype(np.float32) @ rays[k], 0, None) ** np.float32(beam_exponent)
     return rays, irradiance
 
 

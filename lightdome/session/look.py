@@ -40,8 +40,8 @@ class Look:
         self.factor = factor_of(self.shape, SMALL_PIXELS)
         self._channel_weights = channel_weights or {}
         self.facts: dict[int, dict[str, Any]] = {}
-        self.usable = np.zeros(inside.shape, np.uint8)
-        """Of how many lit photographs each pixel is below white; 255 is that many or more."""
+        self._white = np.zeros(inside.shape, np.uint16)
+        """In how many lit photographs each pixel is at white."""
         rows, cols = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
         box = Window(int(rows[0]), int(rows[-1]) + 1, int(cols[0]), int(cols[-1]) + 1)
         self.windows = patch_windows(box)
@@ -57,6 +57,11 @@ class Look:
         self._forms: dict[int, tuple[Frame, tuple[int, int]]] = {}
         """Photograph, and its bits and channels."""
         self._lock = threading.Lock()
+
+    def short_of(self, least: int, inside: np.ndarray) -> float:
+        """Share of the pixels `inside` that fewer than `least` lit photographs show below white."""
+        short = (self._white > len(self.patches) - least) & inside
+        return float(np.count_nonzero(short) / np.count_nonzero(inside))
 
     def keep(self, lit: Sequence[Frame]) -> list[Frame]:
         """Drop the lit photographs that cannot be used; those that are left."""
@@ -100,9 +105,9 @@ class Look:
         digest.update(np.array([clipped, mean]).tobytes())
         sharp = 0.0
         if image.shape[:2] == self.shape:
-            if frame.role == "lit":
+            if frame.role == "lit" and clipped:
                 with self._lock:
-                    cv2.add(self.usable, 1, dst=self.usable, mask=free)
+                    cv2.add(self._white, 1, dst=self._white, mask=cv2.bitwise_not(free))
             if frame.role in SMALL_ROLES:
                 weights = self._channel_weights.get(frame.lamp, np.full(3, 1 / 3))
                 small = small_light(image, free, self.camera, self.factor, weights)

@@ -35,9 +35,11 @@ def preview_png(quick: Preview, pitch_mm: float) -> bytes:
         ("Slope to the right, dz/dx", quick.slope_x, "PuOr", "1", True),
         ("Slope upward, dz/dy", quick.slope_y, "PuOr", "1", True),
     ]
-    figure = Figure(figsize=(10, 10 * (rows / cols) * 0.93 + 0.9), dpi=90, layout="constrained")
+    figure = Figure(figsize=(10, 10 * (rows / cols) * 0.93 + 0.9), dpi=90)
     FigureCanvasAgg(figure)
     axes: Any = figure.subplots(2, 2)
+    # a layout that measures every label takes as long as all the rest
+    figure.subplots_adjust(left=0.05, right=0.97, bottom=0.07, top=0.95, wspace=0.12, hspace=0.2)
     extent = (-cols / 2 * pitch_mm, cols / 2 * pitch_mm, -rows / 2 * pitch_mm, rows / 2 * pitch_mm)
     for one, (title, values, colours, unit, even) in zip(axes.flat, maps, strict=True):
         low, high = _range(values)

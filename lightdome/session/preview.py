@@ -4,6 +4,7 @@ For the eye, on the spot: no highlight is left out, so that metal looks two to t
 are not measured. The night's solver stands in the word surface.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,28 +29,32 @@ class Preview:
 
 
 def preview(
-    light: np.ndarray, rays: np.ndarray, irradiance: np.ndarray, shape: tuple[int, int], pitch_mm: float
+    light: np.ndarray,
+    ray_of: Callable[[int], tuple[np.ndarray, np.ndarray]],
+    shape: tuple[int, int],
+    pitch_mm: float,
 ) -> Preview:
     """Slopes and height of small pictures.
 
-    light, irradiance : (L, P), NaN unknown.  rays : unit vectors toward the lamps (L, 3, P) or (L, 3, 1).
-    shape : rows and columns, P of them.  pitch_mm : of the small picture.
+    light : (L, P), NaN unknown.  ray_of : unit vectors toward a lamp (3, P) and its irradiance (P,), by its place in
+    the series.  shape : rows and columns, P of them.  pitch_mm : of the small picture.
     """
-    known = np.isfinite(light)
-    weight = np.where(known, irradiance, 0).astype(np.float32)
-    seen = np.where(known, light, 0).astype(np.float32)
+    count = np.zeros(light.shape[1], np.int32)
     normal = np.zeros((3, 3, light.shape[1]), np.float32)
     right = np.zeros((3, light.shape[1]), np.float32)
-    for k in range(len(light)):
-        scaled = rays[k] * weight[k]
-        right += scaled * seen[k]
+    for k, one in enumerate(light):
+        known = np.isfinite(one)
+        count += known
+        ray, irradiance = ray_of(k)
+        scaled = ray * np.where(known, irradiance, 0)
+        right += scaled * np.where(known, one, 0)
         for i in range(3):
             for j in range(i, 3):
                 normal[i, j] += scaled[i] * scaled[j]
     normal[1, 0], normal[2, 0], normal[2, 1] = normal[0, 1], normal[0, 2], normal[1, 2]
     scaled_normal = _solved(normal, right)
     with np.errstate(invalid="ignore", divide="ignore"):
-        up = np.where((scaled_normal[2] > 0) & (known.sum(axis=0) >= 3), scaled_normal[2], np.nan)
+        up = np.where((scaled_normal[2] > 0) & (count >= 3), scaled_normal[2], np.nan)
         slope_x = np.clip(-scaled_normal[0] / up, -STEEPEST, STEEPEST).reshape(shape)
         slope_y = np.clip(-scaled_normal[1] / up, -STEEPEST, STEEPEST).reshape(shape)
     facing = np.where(np.isfinite(up), np.sqrt((scaled_normal**2).sum(axis=0)), np.nan).reshape(shape)

@@ -12,7 +12,6 @@ Room light can be no more than what the darkest pixels hold.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import theilslopes
 
 from lightdome.session.predict import FEWEST, predict
 
@@ -58,7 +57,7 @@ def room_light(
     if rest is not None and LEAST_SHARE * usual <= rest <= AGREE * bound:
         return RoomLight(rest / usual, at_most)
     middle = np.log(np.nanmedian(light, axis=1))
-    if middle.std() >= LEAST_RANGE and theilslopes(np.log(darkest), middle).slope < SAME_FLOOR:
+    if middle.std() >= LEAST_RANGE and _usual_slope(middle, np.log(darkest)) < SAME_FLOOR:
         return RoomLight(at_most, at_most)
     heard = np.ones(len(light), bool)
 
@@ -70,6 +69,13 @@ def room_light(
     tried = [scatter(share) / max(plain, 1e-6) for share in TRIED]
     best = int(np.argmin(tried))
     return RoomLight(TRIED[best] * at_most if tried[best] < BETTER else 0.0, at_most)
+
+
+def _usual_slope(x: np.ndarray, y: np.ndarray) -> float:
+    """Median of the slopes between all pairs of points (Theil 1950, Sen 1968)."""
+    first, second = np.triu_indices(len(x), 1)
+    run = x[second] - x[first]
+    return float(np.median((y[second] - y[first])[run != 0] / run[run != 0]))
 
 
 def _rest(light: np.ndarray, rays: np.ndarray, irradiance: np.ndarray) -> float | None:

@@ -44,10 +44,11 @@ class Sharpness:
     """(L,): standard deviation of a pixel's noise, in the patches' unit."""
 
 
-def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
+def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray, span: float = 1.0) -> Sharpness:
     """Blur of each photograph against all others.
 
-    patches : (L, n, P, P) of the same places.  shift_px : (L, 2) how far each picture moved, rows and columns.
+    patches : (L, n, P, P) of the same places, in numbers of which `span` are the whole range.  shift_px : (L, 2) how
+    far each picture moved, rows and columns.
     """
     count, _, side, _ = patches.shape
     radius = np.hypot(*np.meshgrid(fft.fftfreq(side), fft.rfftfreq(side), indexing="ij"))
@@ -94,7 +95,7 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray) -> Sharpness:
         np.array(blur_px)[worse, take],
         np.array(contrast)[worse, take],
         _fall_px(seen.sum(axis=0) / total, grain.sum(axis=0) / total),
-        np.sqrt(np.median(noise, axis=1)),
+        np.sqrt(np.median(noise, axis=1)) / span,
     )
 
 

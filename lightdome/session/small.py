@@ -62,15 +62,18 @@ def small_light(image: np.ndarray, free: np.ndarray, camera: Camera, factor: int
         light = np.where(light > 0.04045, ((np.maximum(light, 0.04045) + 0.055) / 1.055) ** 2.4, light / 12.92)
     if light.ndim == 3:
         light = light @ weights.astype(np.float32)
-    known = shrunk(free, factor) >= 255 * FREE_SHARE
-    return np.where(known, light, np.nan).astype(np.float32)
+    rows, cols = light.shape
+    share = cv2.resize(free[: rows * factor, : cols * factor], (cols, rows), interpolation=cv2.INTER_AREA)
+    return np.where(share >= 255 * FREE_SHARE, light, np.nan).astype(np.float32)
 
 
 def coarser(maps: np.ndarray, factor: int) -> np.ndarray:
     """Means (L, rows, columns) of blocks of small pictures (L, rows, columns); NaN where less than half is known."""
-    count, rows, cols = maps.shape[0], maps.shape[1] // factor, maps.shape[2] // factor
-    blocks = maps[:, : rows * factor, : cols * factor].reshape(count, rows, factor, cols, factor)
-    known = np.isfinite(blocks)
-    share = known.mean(axis=(2, 4), dtype=np.float32)
-    total = np.where(known, blocks, 0).mean(axis=(2, 4), dtype=np.float32)
-    return np.where(share >= 0.5, total / np.maximum(share, 0.5), np.nan).astype(np.float32)
+    rows, cols = maps.shape[1] // factor, maps.shape[2] // factor
+    coarse = np.empty((len(maps), rows, cols), np.float32)
+    for k, one in enumerate(maps[:, : rows * factor, : cols * factor]):
+        known = np.isfinite(one)
+        total = cv2.resize(np.where(known, one, 0), (cols, rows), interpolation=cv2.INTER_AREA)
+        share = cv2.resize(known.astype(np.float32), (cols, rows), interpolation=cv2.INTER_AREA)
+        coarse[k] = np.where(share >= 0.5, total / np.maximum(share, 0.5), np.nan)
+    return coarse

@@ -11,7 +11,7 @@ from lightdome.provenance import Provenance, sha256_of
 from lightdome.session.check_page import render_page, screen_text
 from lightdome.session.checks import LARGEST_CONDITION, condition_number, toward_lamps
 from lightdome.session.checksums import MANIFEST, manifest_text, read_manifest
-from lightdome.session.field_check import FieldCheck, channel_weights
+from lightdome.session.field_check import FieldCheck, channel_weights, layout_picture
 from lightdome.session.look import Look
 from lightdome.session.photograph import other_size, photograph_size, read_mask, read_photograph
 from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Plan, Session
@@ -141,21 +141,26 @@ def _field_check(
     known = read_manifest(facts.folder)
     problems: dict[int, str] = {}
 
-    def open_one(frame: Frame) -> None:
+    drawn: list[bytes] = []
+
+    def open_one(frame: Frame | None) -> None:
+        if frame is None:  # something for one of the threads to do while the others decode
+            drawn.append(layout_picture(name, facts.lamps, directions, {one.lamp for one in lit}, condition))
+            return
         file = frame.file.relative_to(facts.folder).as_posix()
         try:
             look.add(frame, file, _verified(frame, known.get(file)))
         except FrameError as error:
             problems[frame.row] = str(error)
 
-    for_each(open_one, frames, f"photographs of {name}", threads)
+    for_each(open_one, [None, *frames], f"photographs of {name}", threads)
     problems = look.odd_forms() | problems
     said = [problems[row] for row in sorted(problems)]
     frames = tuple(frame for frame in frames if frame.row not in problems)
     lit = look.keep([frame for frame in lit if frame.row not in problems])
     if len(lit) < FEWEST_LAMPS:
         raise FrameError(first_of(said))
-    return FieldCheck.of(look, facts, frames, name, inside, directions, condition), said
+    return FieldCheck.of(look, facts, frames, name, inside, condition, drawn[0]), said
 
 
 def _check_layout(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> tuple[np.ndarray, float]:
