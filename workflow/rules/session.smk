@@ -45,7 +45,7 @@ rule check_session:
         "../envs/lightdome.yaml"
     threads: 2
     resources:
-        mem_mb=memory_mb(300, 10),
+        mem_mb=memory_mb(400, 25),
     params:
         session=SESSION,
         code=code_mark("session"),
