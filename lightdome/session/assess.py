@@ -85,7 +85,9 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
             "fit): shadows, levels and exchanged lamps were not looked for"
         )
     else:
-        found += findings.compared(names, comparison, copies)
+        said = {file for one in found for file in one.files}
+        more = findings.compared(names, comparison, copies)
+        found += [one for one in more if one.kind != "does not fit" or not said.intersection(one.files)]
         found += findings.repeated(names, find_twins(seen, axes), found, copies)
     around = None
     if bare and comparison is not None and comparison.telling and on_plate.sum() > 50:
