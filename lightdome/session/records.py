@@ -51,6 +51,11 @@ class Lamp:
     power_rgb: tuple[float, float, float] = (1.0, 1.0, 1.0)
     """Relative power in each channel; three equal numbers where one power was given."""
 
+    @property
+    def is_placed(self) -> bool:
+        """Whether the table says where it stands; else it is to be located from spheres."""
+        return self.position_mm is not None or self.azimuth_deg is not None
+
 
 @dataclass(frozen=True)
 class LampSetting:

@@ -29,7 +29,7 @@ def alike(folder):
 def quality_of(folder, plate="TP-017"):
     folder.write()
     out = folder.path.parent / "out"
-    check_session(folder.path, plate, "front", "A", out / "quality.json", out / "lamp_layout.png")
+    check_session(folder.path, plate, "front", "A", out / "quality.json", out / "lamp_layout.png", out / "check.html")
     return json.loads((out / "quality.json").read_text())
 
 
@@ -193,10 +193,10 @@ def test_a_checksum_that_does_not_fit_is_named(alike):
     table = "\n".join(f"{row},{digest}" for row, digest in zip(rows, sums, strict=True))
     out = alike.path.parent / "out"
     (alike.path / "frames.csv").write_text(table)
-    check_session(alike.path, "TP-017", "front", "A", out / "q.json", out / "l.png")
+    check_session(alike.path, "TP-017", "front", "A", out / "q.json", out / "l.png", out / "c.html")
     alike.picture("frames/L3.png", grain(50))
     with pytest.raises(FrameError, match=r"L3\.png: its SHA-256 is not the one of frames\.csv, row 4"):
-        check_session(alike.path, "TP-017", "front", "A", out / "q.json", out / "l.png")
+        check_session(alike.path, "TP-017", "front", "A", out / "q.json", out / "l.png", out / "c.html")
 
 
 def test_several_faults_are_said_in_one_sentence(alike):
