@@ -47,7 +47,7 @@ def angular_errors_deg(found: np.ndarray, truth: np.ndarray) -> np.ndarray:
 def judge_field(session: Path, name: FieldName, truth: np.ndarray, methods: list[str], scratch: Path) -> None:
     """Run the steps on one field and print a row of the table for each method."""
     of_field = (session, name.plate, name.side, name.field)
-    check_session(*of_field, scratch / "quality.json", scratch / "layout.png")
+    check_session(*of_field, scratch / "quality.json", scratch / "layout.png", scratch / "check.html")
     stack_frames(*of_field, scratch / "quality.json", scratch / "stack.zarr.zip")
     locate_lamps(*of_field, scratch / "stack.zarr.zip", scratch / "lamps.json")
     known = np.isfinite(truth).all(axis=0)

@@ -124,6 +124,7 @@ def write_field(folder, marks, wave=None, flags=None):
         },
     )
     iio.imwrite(folder / "frames/lamp_layout.png", np.full((200, 200), 240, np.uint8))
+    (folder / "frames/check.html").write_text("<!DOCTYPE html><title>ready</title>", encoding="utf-8")
     write_json(folder / "lights/lamps.json", {**lamps.as_dict(), "provenance": made("locate-lamps").as_dict()})
     surface, found = folder / "surface", folder / "marks"
     raster(

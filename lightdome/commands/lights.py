@@ -3,7 +3,7 @@
 import argparse
 from typing import Any
 
-from lightdome.commands.products import add_products
+from lightdome.commands.products import add_products, add_threads
 from lightdome.commands.session import add_field_flags
 
 
@@ -11,7 +11,8 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     """Add the commands."""
     lamps = subparsers.add_parser("locate-lamps", help="position or direction, power and uncertainty of each lamp")
     add_field_flags(lamps)
-    add_products(lamps, reads=("stack",), writes=("lamps",))
+    add_products(lamps, reads=("stack",), writes=("lamps", "picture"))
+    add_threads(lamps)
     lamps.set_defaults(run=_locate_lamps)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 PLACES = {
     "stack": "frames/stack.zarr.zip",
     "lamps": "lights/lamps.json",
+    "picture": "lights/spheres.png",
     "normals": "surface/normals.tif",
     "uncertainty": "surface/normal_uncertainty.tif",
     "normal-uncertainty": "surface/normal_uncertainty.tif",

@@ -4,6 +4,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from lightdome.errors import SessionError
+
 
 def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """Add the commands."""
@@ -12,11 +14,21 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     sheet.add_argument("--output", type=Path, required=True, help="sheet.json to write")
     sheet.set_defaults(run=_check_sheet)
 
-    check = subparsers.add_parser("check-session", help="open every photograph of a field and judge the set")
-    add_field_flags(check)
-    check.add_argument("--quality", type=Path, required=True, help="frames/quality.json to write")
-    check.add_argument("--picture", type=Path, required=True, help="frames/lamp_layout.png to write")
+    check = subparsers.add_parser(
+        "check-session",
+        help="open every photograph, judge the set, say what to retake",
+        description="Without --plate, --side and --field: the verdict on the spot for every field, on one screen and "
+        "one page; exit code 0 (ready, usable with warnings) or 2 (retake, unreadable). With them: one field, for the "
+        "workflow.",
+    )
+    check.add_argument("session", type=Path, metavar="SESSION", help="session folder")
+    check.add_argument("--page", type=Path, help="page to write (default: results/<session>/check.html)")
+    check.add_argument("--write-checksums", action="store_true", help="write manifest-sha256.txt beside frames.csv")
     check.add_argument("--threads", type=int, default=2, help="photographs opened at a time")
+    for flag in ("--plate", "--side", "--field"):
+        check.add_argument(flag, help="as in frames.csv; one field alone")
+    check.add_argument("--quality", type=Path, help="frames/quality.json to write, one field alone")
+    check.add_argument("--picture", type=Path, help="frames/lamp_layout.png to write, one field alone")
     check.set_defaults(run=_check_session)
 
 
@@ -34,7 +46,18 @@ def _check_sheet(**flags: Any) -> None:
     check_sheet(**flags)
 
 
-def _check_session(**flags: Any) -> None:
-    from lightdome.session.steps import check_session
+def _check_session(
+    session: Path, page: Path | None, write_checksums: bool, threads: int, **one_field: Any
+) -> int | None:
+    from lightdome.session.steps import check_session, judge_session
 
-    check_session(**flags)
+    missing = [f"--{name}" for name, value in one_field.items() if value is None]
+    if len(missing) == len(one_field):
+        return judge_session(session, page, write_checksums, threads)
+    if missing or page is None or write_checksums:
+        wrong = ", ".join(missing or (["--page"] if page is None else ["no --write-checksums"]))
+        raise SessionError(
+            f"check-session: one field alone needs {wrong} too; leave all of them out to judge the session"
+        )
+    check_session(session, page=page, threads=threads, **one_field)
+    return None

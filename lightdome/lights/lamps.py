@@ -28,12 +28,21 @@ class LampSet:
     camera_distance_mm: float | None
     """Entrance pupil above the origin; None is orthographic."""
     how_known: str
-    """table, spheres."""
+    """table, spheres, or table refined by spheres."""
+    covariance: np.ndarray | None = None
+    """(L, 3, 3), mm^2, of each position (near); (L, 2, 2), degrees^2 of arc, along azimuth and elevation (distant).
+
+    None where no more is known than `u_vectors`."""
+    u_power: np.ndarray | None = None
+    """(L,): relative standard uncertainty of each power; NaN or None unknown."""
 
     def __post_init__(self) -> None:
         count = len(self.names)
         if self.vectors.shape != (count, 3) or self.power.shape != (count,) or self.u_vectors.shape != (count,):
             raise LampError(f"{count} lamps need vectors of shape ({count}, 3) and as many powers and uncertainties")
+        size = 3 if self.model == "near" else 2
+        if self.covariance is not None and self.covariance.shape != (count, size, size):
+            raise LampError(f"{count} {self.model} lamps need as many covariances, {size} x {size}")
         if not np.isfinite(self.vectors).all():
             raise LampError("every lamp needs a finite position or direction")
         if not (np.isfinite(self.power).all() and (self.power > 0).all()):
@@ -48,7 +57,13 @@ class LampSet:
     def u_directions_rad(self) -> np.ndarray:
         """(L,): standard uncertainty of each direction about every axis across it, from the origin; NaN unknown."""
         if self.model == "near":
-            return self.u_vectors / np.linalg.norm(self.vectors, axis=1)
+            away = np.linalg.norm(self.vectors, axis=1)
+            if self.covariance is None:
+                return self.u_vectors / away
+            # what lies along the ray does not turn it
+            axes = across(self.unit_vectors)
+            variance = np.einsum("lai,lij,laj->l", axes, self.covariance, axes) / 2
+            return np.asarray(np.sqrt(variance) / away)
         return np.radians(self.u_vectors)
 
     def as_dict(self) -> dict[str, Any]:
@@ -65,6 +80,12 @@ class LampSet:
             entry["u_position_mm" if self.model == "near" else "u_direction_deg"] = (
                 float(self.u_vectors[index]) if known else None
             )
+            if self.covariance is not None:
+                key = "covariance_mm2" if self.model == "near" else "covariance_deg2"
+                entry[key] = [[float(value) for value in row] for row in self.covariance[index]]
+            if self.u_power is not None:
+                u_power = float(self.u_power[index])
+                entry["u_power_rel"] = u_power if np.isfinite(u_power) else None
             entry["how_known"] = self.how_known
             lamps.append(entry)
         return {
@@ -83,6 +104,7 @@ class LampSet:
             lamps = facts["lamps"]
             near = facts["model"] == "near"
             u_key = "u_position_mm" if near else "u_direction_deg"
+            c_key = "covariance_mm2" if near else "covariance_deg2"
 
             def column(key: str) -> np.ndarray:
                 return np.array([np.nan if lamp[key] is None else lamp[key] for lamp in lamps], dtype=float)
@@ -101,8 +123,10 @@ class LampSet:
                 flat_divided=bool(facts["flat_divided"]),
                 camera_distance_mm=facts["camera_distance_mm"],
                 how_known=facts["how_known"],
+                covariance=np.array([lamp[c_key] for lamp in lamps], float) if c_key in lamps[0] else None,
+                u_power=column("u_power_rel") if "u_power_rel" in lamps[0] else None,
             )
-        except (KeyError, TypeError, ValueError) as error:
+        except (KeyError, IndexError, TypeError, ValueError) as error:
             raise LampError(f"lamps.json is not what locate-lamps writes ({error}); run locate-lamps again") from error
 
 
@@ -112,3 +136,17 @@ def directions(azimuth_deg: np.ndarray, elevation_deg: np.ndarray) -> np.ndarray
     return np.stack(
         [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)], axis=-1
     )
+
+
+def across(units: np.ndarray) -> np.ndarray:
+    """Unit vectors (L, 2, 3) across directions (L, 3): along growing azimuth, and along growing elevation.
+
+    Straight up, azimuth is counted from +x, so the first is +y.
+    """
+    flat = np.hypot(units[:, 0], units[:, 1])
+    steep = flat < 1e-9
+    safe = np.where(steep, 1.0, flat)
+    cosine, sine = np.where(steep, 1.0, units[:, 0] / safe), np.where(steep, 0.0, units[:, 1] / safe)
+    level = np.stack([-sine, cosine, np.zeros_like(sine)], axis=1)
+    rising = np.stack([-units[:, 2] * cosine, -units[:, 2] * sine, flat], axis=1)
+    return np.stack([level, rising], axis=1)

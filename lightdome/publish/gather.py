@@ -184,9 +184,12 @@ def _draw_flags(field: FieldFacts, identifier: str) -> Picture | Missing:
 
 
 def _lamp_layout(field: FieldFacts) -> Picture | Missing:
-    path, title = field.folder / "frames/lamp_layout.png", "Where the lamps stood"
+    title, file = "Where the lamps stood", "frames/lamp_layout.png"
+    if field.lamps and field.lamps.get("spheres"):
+        file = "lights/spheres.png"
+    path = field.folder / file
     if not path.is_file():
-        return Missing("lamp_layout", title, "frames/lamp_layout.png", "it was not made")
+        return Missing("lamp_layout", title, file, "it was not made")
     return Picture("lamp_layout", title, views.LAMPS_CAPTION, views.lamps_alt(field.lamps), path.read_bytes())
 
 

@@ -10,7 +10,7 @@ ERROR = "lightdome: error: "
 STATES = ("failed", "not finished", "warned", "done")
 """Of a field or a plate, the worst first."""
 FIELD_STEPS = {
-    "check-session": ("frames/quality.json", "frames/lamp_layout.png"),
+    "check-session": ("frames/quality.json", "frames/lamp_layout.png", "frames/check.html"),
     "stack-frames": ("frames/stack.zarr.zip",),
     "locate-lamps": ("lights/lamps.json",),
     "solve-normals": (

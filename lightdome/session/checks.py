@@ -1,6 +1,5 @@
 """Is one photograph, and is the layout of the lamps, good enough? Arrays in, numbers out."""
 
-import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -18,12 +17,6 @@ ANNUAL_LX_H = {"low": 600_000.0, "medium": 150_000.0, "high": 15_000.0}
 def grey(image: np.ndarray) -> np.ndarray:
     """Mean over the channels, float32 (rows, columns), of sensor numbers (rows, columns[, 3])."""
     return image.astype(np.float32) if image.ndim == 2 else image.mean(axis=2, dtype=np.float32)
-
-
-def clipped_pixels(image: np.ndarray, white_level: float) -> np.ndarray:
-    """True (rows, columns) where any channel is at or above the white level."""
-    full = image >= math.ceil(white_level)  # a whole number, so that the comparison stays one of integers
-    return np.asarray(full if image.ndim == 2 else full.any(axis=2))
 
 
 def sharpness(patches: np.ndarray) -> float:

@@ -3,20 +3,23 @@
 import hashlib
 import threading
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+import cv2
 import numpy as np
 
 from lightdome.raster import Window
-from lightdome.session.checks import clipped_pixels, grey, sharpness
+from lightdome.session.checks import grey, sharpness
 from lightdome.session.motion import edge_spectra, kept_waves, patch_windows
 from lightdome.session.photograph import BITS, other_size
 from lightdome.session.raw import RawLevels
 from lightdome.session.records import Camera, Frame
+from lightdome.session.small import SMALL_PIXELS, factor_of, free_pixels, small_light
 
-BAND_ROWS = 256
 MASK_ROLES = ("mask", "sphere-mask")
+SMALL_ROLES = ("lit", "flat", "dark", "ambient")
+"""Of which small pictures are kept."""
 OWN_SIZE_ROLES = ("sphere", "sphere-mask")
 """Spheres are photographed in a series of their own."""
 LEVELS_APART = 0.001
@@ -27,11 +30,22 @@ that measure their black anew in each frame differ by 1 in 10 000; another ISO o
 class Look:
     """Facts of the photographs seen so far, by row of frames.csv; photographs may come from several threads."""
 
-    def __init__(self, camera: Camera, inside: np.ndarray, lit_rows: Sequence[int]) -> None:
+    def __init__(
+        self,
+        camera: Camera,
+        inside: np.ndarray,
+        lit_rows: Sequence[int],
+        channel_weights: Mapping[str, np.ndarray] | None = None,
+    ) -> None:
+        """Take the mask (rows, columns), and for each lamp what the channels of a colour photograph count (3,)."""
         self.camera, self.shape = camera, inside.shape
+        self.small: dict[int, np.ndarray] = {}
+        """Small pictures (rows, columns) of light."""
+        self.factor = factor_of(self.shape, SMALL_PIXELS)
+        self._channel_weights = channel_weights or {}
         self.facts: dict[int, dict[str, Any]] = {}
-        self.usable = np.zeros(inside.shape, np.uint16)
-        """Of how many lit photographs each pixel is below white."""
+        self._white = np.zeros(inside.shape, np.uint16)
+        """In how many lit photographs each pixel is at white."""
         rows, cols = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
         box = Window(int(rows[0]), int(rows[-1]) + 1, int(cols[0]), int(cols[-1]) + 1)
         self.windows = patch_windows(box)
@@ -39,12 +53,27 @@ class Look:
         kept = len(kept_waves(self.patch_px))
         self.spectra = np.zeros((len(lit_rows), len(self.windows), kept, kept), np.complex64)
         """Edges of each lit photograph, in the order of `lit_rows`; see `session/motion.py`."""
+        self.patches = np.zeros((len(lit_rows), len(self.windows), self.patch_px, self.patch_px), np.uint16)
+        """The same places of each lit photograph, on the scale of 16 bits."""
         self._place = {row: index for index, row in enumerate(lit_rows)}
-        self._weight = np.stack([inside[window.slices] for window in self.windows]).astype(np.float32)
+        self.weight = np.stack([inside[window.slices] for window in self.windows]).astype(np.float32)
+        """(window, rows, columns): 1 on the plate, 0 beside it."""
         self._forms: dict[int, tuple[Frame, tuple[bool, int, int]]] = {}
         """Photograph, and whether it is raw, its bits and channels."""
         self._levels: dict[int, tuple[Frame, RawLevels]] = {}
         self._lock = threading.Lock()
+
+    def short_of(self, least: int, inside: np.ndarray) -> float:
+        """Share of the pixels `inside` that fewer than `least` lit photographs show below white."""
+        short = (self._white > len(self.patches) - least) & inside
+        return float(np.count_nonzero(short) / np.count_nonzero(inside))
+
+    def keep(self, lit: Sequence[Frame]) -> list[Frame]:
+        """Drop the lit photographs that cannot be used; those that are left."""
+        places = [self._place[frame.row] for frame in lit]
+        if len(places) < len(self.patches):
+            self.spectra, self.patches = self.spectra[places], self.patches[places]
+        return list(lit)
 
     def add(self, frame: Frame, name: str, image: np.ndarray, levels: RawLevels | None = None) -> None:
         """Look at one photograph (rows, columns[, 3]); FrameError where it does not fit the others.
@@ -69,7 +98,6 @@ class Look:
             "sharpness": None,
             "shift_px": [0.0, 0.0],
             "u_shift_px": None,
-            "digest": hashlib.blake2b(np.ascontiguousarray(image).data, digest_size=16).hexdigest(),
             "warnings": [],
         }
         if frame.role not in MASK_ROLES:
@@ -79,27 +107,34 @@ class Look:
             entry |= self._numbers(frame, image)
         self.facts[frame.row] = entry
 
-    def _numbers(self, frame: Frame, image: np.ndarray) -> dict[str, float]:
-        """Clipping, mean and sharpness; the edges of a lit photograph are kept for the motion."""
+    def _numbers(self, frame: Frame, image: np.ndarray) -> dict[str, Any]:
+        """Clipping, mean and sharpness; the edges and patches of a lit photograph are kept for the whole set."""
         white, black = self.camera.white_level, self.camera.black_level
-        clipped, total = 0, 0.0
-        for row in range(0, image.shape[0], BAND_ROWS):
-            part = image[row : row + BAND_ROWS]
-            full = clipped_pixels(part, white)
-            clipped += int(full.sum())
-            total += int(part.sum(dtype=np.uint64)) / (1 if part.ndim == 2 else 3)
-            if frame.role == "lit":
-                with self._lock:
-                    self.usable[row : row + BAND_ROWS] += ~full
         pixels = image.shape[0] * image.shape[1]
+        free = free_pixels(image, white)
+        clipped = pixels - cv2.countNonZero(free)
+        mean = float(np.mean(cv2.mean(image)[: 1 if image.ndim == 2 else 3]))
+        digest = hashlib.blake2b(digest_size=16)
+        digest.update(np.array([clipped, mean]).tobytes())
         sharp = 0.0
         if image.shape[:2] == self.shape:
-            patches = np.stack([grey(image[window.slices]) for window in self.windows]) - np.float32(black)
+            if frame.role == "lit" and clipped:
+                with self._lock:
+                    cv2.add(self._white, 1, dst=self._white, mask=cv2.bitwise_not(free))
+            if frame.role in SMALL_ROLES:
+                weights = self._channel_weights.get(frame.lamp, np.full(3, 1 / 3))
+                small = small_light(image, free, self.camera, self.factor, weights)
+                self.small[frame.row] = small
+                digest.update(small.tobytes())
+            numbers = np.stack([grey(image[window.slices]) for window in self.windows])
+            patches = numbers - np.float32(black)
             sharp = sharpness(patches)
             if frame.role == "lit":
-                self.spectra[self._place[frame.row]] = edge_spectra(patches, self._weight)
-        mean = (total / pixels - black) / (white - black)
-        return {"clipped_fraction": clipped / pixels, "mean": mean, "sharpness": sharp}
+                self.spectra[self._place[frame.row]] = edge_spectra(patches, self.weight)
+                scale = 2 ** (16 - BITS[image.dtype])
+                self.patches[self._place[frame.row]] = np.rint(numbers * scale)
+        light = (mean - black) / (white - black)
+        return {"clipped_fraction": clipped / pixels, "mean": light, "sharpness": sharp, "digest": digest.hexdigest()}
 
     def odd_forms(self) -> dict[int, str]:
         """What is wrong with the form of single photographs, by row; most of the lit ones say what is usual.

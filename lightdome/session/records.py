@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROLES = ("lit", "sphere", "flat", "dark", "ambient", "mask", "sphere-mask", "colour")
-SHARED_ROLES = ("dark", "ambient", "flat", "sphere")
+SHARED_ROLES = ("dark", "ambient", "flat", "sphere", "sphere-mask")
 """Roles whose rows with an empty plate serve the whole session."""
 FEWEST_LAMPS = 4
 """Under which a field can be measured: three unknowns of a matt surface, and one lamp to check them."""
@@ -51,6 +51,11 @@ class Lamp:
     power_rgb: tuple[float, float, float] = (1.0, 1.0, 1.0)
     """Relative power in each channel; three equal numbers where one power was given."""
 
+    @property
+    def is_placed(self) -> bool:
+        """Whether the table says where it stands; else it is to be located from spheres."""
+        return self.position_mm is not None or self.azimuth_deg is not None
+
 
 @dataclass(frozen=True)
 class LampSetting:
@@ -72,6 +77,13 @@ class Sphere:
     centre_px: tuple[float, float] | None = None
     """Column, row."""
     radius_px: float | None = None
+    centre_height_mm: float | None = None
+    """Of its centre above the plate's surface; None: it rests in the plate's plane, so half its diameter."""
+
+    @property
+    def height_mm(self) -> float:
+        """Of its centre above the plate."""
+        return self.diameter_mm / 2 if self.centre_height_mm is None else self.centre_height_mm
 
 
 @dataclass(frozen=True)
@@ -116,7 +128,7 @@ class Session:
     camera: Camera
     lamp_setting: LampSetting
     lamps: tuple[Lamp, ...]
-    """Empty where the lamps are located from spheres."""
+    """Where they are located from spheres: those that are named in `frames.csv`, in order of appearance, no place."""
     spheres: tuple[Sphere, ...]
     plates: dict[str, Plate]
     frames: tuple[Frame, ...]

@@ -97,6 +97,9 @@ def _read(folder: Path) -> tuple[Session, list[SheetRow], dict[str, str]]:
     if facts["lamps"]["source"] == "table":
         lamps, lamp_problems = read_lamps(folder / LAMPS_FILE, facts["lamps"]["model"])
     rows = [_known_plate(row, facts["plates"]) for row in read_frames(folder)]
+    if facts["lamps"]["source"] == "spheres":
+        lit = [row.frame.lamp for row in rows if row.frame and row.frame.role == "lit"]
+        lamps = {name: Lamp(name) for name in lit}
     return _session(folder, facts, tuple(lamps.values()), rows), rows, lamp_problems
 
 
@@ -170,6 +173,7 @@ def _session(folder: Path, facts: dict[str, Any], lamps: tuple[Lamp, ...], rows:
                 sphere["diameter_mm"],
                 tuple(sphere["centre_px"]) if "centre_px" in sphere else None,
                 sphere.get("radius_px"),
+                sphere.get("centre_height_mm"),
             )
             for sphere in facts["spheres"]
         ),

@@ -2,24 +2,18 @@
 
 from collections import Counter
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from lightdome import store
-from lightdome.errors import FrameError, LampError, SessionError
+from lightdome.errors import FrameError, LampError, LightdomeError, SessionError
 from lightdome.provenance import Provenance, sha256_of
-from lightdome.session.checks import (
-    ANNUAL_LX_H,
-    LARGEST_CONDITION,
-    condition_number,
-    light_dose_lx_h,
-    toward_lamps,
-)
+from lightdome.session.check_page import render_page, screen_text
+from lightdome.session.checks import LARGEST_CONDITION, condition_number, toward_lamps
+from lightdome.session.checksums import MANIFEST, manifest_text, read_manifest
 from lightdome.session.consistency import Shown, evened_out
-from lightdome.session.layout import draw_lamp_layout
+from lightdome.session.field_check import FieldCheck, channel_weights, layout_picture
 from lightdome.session.look import Look
-from lightdome.session.motion import measure_motion
 from lightdome.session.photograph import (
     PHOTOGRAPH_ENDINGS,
     camera_says,
@@ -29,14 +23,13 @@ from lightdome.session.photograph import (
     read_with_levels,
 )
 from lightdome.session.raw import RawLevels
-from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Session
+from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Plan, Session
 from lightdome.session.settings import SETTINGS_FILE, first_of
-from lightdome.session.sheet import plan_session, read_field
+from lightdome.session.sheet import plan_session, read_field, read_leniently
+from lightdome.session.sphere_frames import sphere_frames
 from lightdome.session.tables import FRAMES_FILE, LAMPS_FILE
-from lightdome.session.verdict import frame_warnings, judge
+from lightdome.session.verdict import RETAKE
 from lightdome.tiles import for_each
-
-PLATE_IN_LIGHT = ("lit", "sphere", "ambient", "colour")
 
 
 def check_sheet(session: Path, output: Path) -> None:
@@ -87,94 +80,115 @@ def _field_or_none(session: Path, name: FieldName) -> tuple[Session | None, tupl
 
 
 def check_session(
-    session: Path, plate: str, side: str, field: str, quality: Path, picture: Path, *, threads: int = 2
+    session: Path, plate: str, side: str, field: str, quality: Path, picture: Path, page: Path, *, threads: int = 2
 ) -> None:
     """Open every photograph of a field, judge the set, draw the layout of the lamps.
 
-    Writes `frames/quality.json` and `frames/lamp_layout.png`. Fails with SessionError, FrameError or LampError where
-    the field cannot be measured at all; what makes it poor is in the verdict.
+    Writes `frames/quality.json`, `frames/lamp_layout.png` and `frames/check.html`. Fails with SessionError,
+    FrameError or LampError where the field cannot be measured at all; what makes it poor is in the verdict.
     """
     name = FieldName(plate, side, field)
     facts, frames = read_field(session, name)
+    one, problems = _field_check(facts, frames, name, threads)
+    if problems:
+        raise FrameError(first_of(problems))
+    origin = Provenance.of("check-session", [facts.folder / SETTINGS_FILE, facts.folder / FRAMES_FILE], {})
+    with store.beside(picture) as part:
+        part.write_bytes(one.layout_png)
+    store.write_text(page, render_page(facts, [one], [], None))
+    store.write_json(quality, {**one.facts, "provenance": origin.as_dict()})
+
+
+def judge_session(session: Path, page: Path | None, write_checksums: bool, threads: int) -> int:
+    """The verdict on the spot: every field of a session on one screen and one page; 0, or 2 to retake something.
+
+    page : None is `results/<session>/check.html` where the command runs. A field that cannot be read stops no other.
+    Fails with SessionError where the session as a whole cannot be read, or a checksum file says otherwise.
+    """
+    plan = plan_session(session)
+    sums = _write_checksums(session.absolute(), plan) if write_checksums else None
+    checks, failed = [], [(FRAMES_FILE, text) for text in plan.refused]
+    for name in plan.fields:
+        try:
+            facts, frames = read_field(session, name)
+            one, problems = _field_check(facts, frames, name, threads)
+            checks.append(one.with_problems(problems))
+        except LightdomeError as error:
+            failed.append((str(name), str(error)))
+    facts = read_leniently(session)
+    place = page or Path("results") / facts.name / "check.html"
+    store.write_text(place, render_page(facts, checks, failed, sums))
+    print(screen_text(facts, checks, failed, sums, place))
+    return 2 if failed or any(one.verdict == RETAKE for one in checks) else 0
+
+
+def _write_checksums(folder: Path, plan: Plan) -> str:
+    """Write the checksum file of all photographs, or find it right; SessionError where another one is there."""
+    files = {frame.file.relative_to(folder).as_posix(): frame.file for frame in plan.frames if frame.file.is_file()}
+    text, manifest = manifest_text(files), folder / MANIFEST
+    if not manifest.exists():
+        store.write_text(manifest, text)
+        return f"{MANIFEST} written for {len(files)} photographs; check a copy with: sha256sum -c {MANIFEST}"
+    if manifest.read_text(encoding="utf-8", errors="replace") != text:
+        raise SessionError(
+            f"{MANIFEST}: is there already and says otherwise; it is never written over: find out which photograph "
+            f"changed (sha256sum -c {MANIFEST}), or move it away and write a new one"
+        )
+    return f"{MANIFEST} is there already, and all {len(files)} photographs are as it says"
+
+
+def _field_check(
+    facts: Session, frames: tuple[Frame, ...], name: FieldName, threads: int
+) -> tuple[FieldCheck, list[str]]:
+    """Everything about one field, and a sentence for each photograph that cannot be used."""
     directions, condition = _check_layout(facts, frames, name)
     shape = _common_shape(frames)
     inside = _read_mask(frames, shape)
     lit = [frame for frame in frames if frame.role == "lit"]
-    look = Look(facts.camera, inside, [frame.row for frame in lit])
+    look = Look(facts.camera, inside, [frame.row for frame in lit], channel_weights(facts.lamps))
+    known = read_manifest(facts.folder)
     problems: dict[int, str] = {}
     shown: dict[int, Shown] = {}
 
-    def open_one(frame: Frame) -> None:
-        name = frame.file.relative_to(facts.folder).as_posix()
-        shown[frame.row] = Shown(frame, name, *camera_says(frame.file))
+    drawn: list[bytes] = []
+
+    def open_one(frame: Frame | None) -> None:
+        if frame is None:  # something for one of the threads to do while the others decode
+            drawn.append(layout_picture(name, facts.lamps, directions, {one.lamp for one in lit}, condition))
+            return
+        file = frame.file.relative_to(facts.folder).as_posix()
+        shown[frame.row] = Shown(frame, file, *camera_says(frame.file))
         try:
-            look.add(frame, name, *_verified(frame))
+            look.add(frame, file, *_verified(frame, known.get(file)))
         except FrameError as error:
             problems[frame.row] = str(error)
 
-    for_each(open_one, frames, f"photographs of {name}", threads)
+    for_each(open_one, [None, *frames], f"photographs of {name}", threads)
     problems = look.odd_forms() | problems
-    if problems:
-        raise FrameError(first_of([problems[row] for row in sorted(problems)]))
+    said = [problems[row] for row in sorted(problems)]
+    frames = tuple(frame for frame in frames if frame.row not in problems)
+    lit = look.keep([frame for frame in lit if frame.row not in problems])
+    if len(lit) < FEWEST_LAMPS:
+        raise FrameError(first_of(said))
     linear = facts.camera.response == "linear"
     remarks, frames = evened_out(look.facts, [shown[frame.row] for frame in frames], linear)
-    motion = measure_motion(look.spectra, look.patch_px)
-    usual = float(np.median([look.facts[frame.row]["sharpness"] for frame in lit]))
-    for index, frame in enumerate(lit):
-        entry = look.facts[frame.row]
-        known = bool(motion.reliable[index])
-        entry["shift_px"] = [round(float(value), 3) + 0.0 for value in motion.shift_px[index]]
-        entry["u_shift_px"] = round(float(motion.u_px[index]), 3) if known else None
-        entry["warnings"] += frame_warnings(entry, usual)
-        if not known and motion.reliable.any():
-            entry["warnings"].append("whether it moved could not be measured; it is left where it is")
-    entries = [look.facts[frame.row] for frame in frames]
-    used = {frame.lamp for frame in lit}
-    idle = [lamp.name for lamp in facts.lamps if lamp.name not in used]
-    too_few = float((look.usable[inside] < FEWEST_LAMPS - 1).mean())
-    if too_few == 1:
-        raise FrameError(
-            f"{lit[0].file}: no pixel of {name} is below white under three lamps or more; expose for a shorter time "
-            f"and check camera.white_level of {SETTINGS_FILE}"
-        )
-    verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle, remarks)
-    for entry in entries:
-        del entry["digest"]
-    origin = Provenance.of("check-session", [facts.folder / SETTINGS_FILE, facts.folder / FRAMES_FILE], {})
-    _draw(picture, name, facts, directions, used, condition)
-    store.write_json(
-        quality,
-        {
-            "session": facts.name,
-            "plate": plate,
-            "side": side,
-            "field": field,
-            "verdict": verdict,
-            "reasons": reasons,
-            "warnings": warnings,
-            "lamp_layout": {"condition_number": condition, "lamps": len(lit), "lamps_without_photographs": idle},
-            "pixels_with_too_few_lamps": too_few,
-            "light_dose": _light_dose(facts, frames, name),
-            "reference_frame": look.facts[lit[motion.reference].row]["file"],
-            "frames": entries,
-            "provenance": origin.as_dict(),
-        },
-    )
+    return FieldCheck.of(look, facts, frames, name, inside, condition, drawn[0], remarks), said
 
 
-def _check_layout(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> tuple[np.ndarray, float]:
-    """Directions (lamps of the table, 3) and the condition number of those photographed."""
-    if facts.lamp_setting.source == "spheres":
-        raise LampError(
-            f"{SETTINGS_FILE}, lamps.source: locating lamps from spheres is not available in version 0.1; "
-            f"give {LAMPS_FILE} and source: table"
-        )
+def _check_layout(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> tuple[np.ndarray, float | None]:
+    """Directions (lamps of the table, 3) and the condition number of those photographed.
+
+    None, and None, where the lamps are located from spheres: locate-lamps judges their layout.
+    """
     lit = {frame.lamp for frame in frames if frame.role == "lit"}
     if len(lit) < FEWEST_LAMPS:
         raise LampError(
             f"{FRAMES_FILE}: {name} has {len(lit)} lit photographs, and at least {FEWEST_LAMPS} lamps are needed; "
             f"photograph it under more lamps"
         )
+    if facts.lamp_setting.source == "spheres":
+        sphere_frames(frames, name)
+        return np.empty((0, 3)), None
     directions = toward_lamps(facts.lamps)
     condition = condition_number(directions[[lamp.name in lit for lamp in facts.lamps]])
     if condition > LARGEST_CONDITION:
@@ -211,35 +225,17 @@ def _read_mask(frames: tuple[Frame, ...], shape: tuple[int, int]) -> np.ndarray:
     return np.ones(shape, bool)
 
 
-def _verified(frame: Frame) -> tuple[np.ndarray, RawLevels | None]:
-    """The sensor numbers of one photograph, and a raw one's levels; FrameError where its checksum is another one."""
+def _verified(frame: Frame, listed: str | None) -> tuple[np.ndarray, RawLevels | None]:
+    """The sensor numbers of one photograph, and a raw one's levels; FrameError where its checksum is another one.
+
+    listed : the sum that the list of the session has for it.
+    """
     if frame.role == "sphere-mask":
         read_mask(frame.file)
     image, levels = read_with_levels(frame.file)
-    if frame.sha256 and sha256_of(frame.file) != frame.sha256:
+    digest = sha256_of(frame.file) if frame.sha256 or listed else None
+    if frame.sha256 and digest != frame.sha256:
         raise FrameError(f"{frame.file}: its SHA-256 is not the one of {FRAMES_FILE}, row {frame.row}; copy it again")
+    if listed and digest != listed:
+        raise FrameError(f"{frame.file}: has changed since {MANIFEST} was written; copy it again from the camera")
     return image, levels
-
-
-def _light_dose(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> dict[str, Any] | None:
-    """Light dose of the plate by the photographs of this field; None where the illuminance is not given."""
-    if facts.illuminance_lx is None or facts.exposure_seconds is None:
-        return None
-    times = [frame.exposure_s or facts.exposure_seconds for frame in frames if frame.role in PLATE_IN_LIGHT]
-    dose = light_dose_lx_h(facts.illuminance_lx, times)
-    light_class = facts.plates[name.plate].most_light_sensitive
-    annual = ANNUAL_LX_H.get(light_class)
-    caution = "reciprocity assumed; local rules govern; focusing and set-up light come on top"
-    if annual:
-        caution = f"{100 * dose / annual:.2g} % of a usual year's {annual:.0f} lx h for this class; {caution}"
-    return {"lx_h": dose, "photographs": len(times), "class_cie_157": light_class, "caution": caution}
-
-
-def _draw(
-    picture: Path, name: FieldName, facts: Session, directions: np.ndarray, used: set[str], condition: float
-) -> None:
-    names = [lamp.name for lamp in facts.lamps]
-    note = f"{len(used)} lamps photographed; condition number of the layout {condition:.1f}."
-    figure = draw_lamp_layout(str(name), names, directions, [lamp in used for lamp in names], note)
-    with store.beside(picture) as part:
-        figure.savefig(part, format="png", metadata={"Software": None})

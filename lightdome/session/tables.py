@@ -17,7 +17,7 @@ LARGEST_BYTES = 20_000_000
 NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}")
 NAME_RULE = "a name has 1-64 letters, digits, - _ . and begins with a letter, digit or _"
 SHA256 = re.compile(r"[0-9a-f]{64}")
-TAKEN_PLATES = ("index.html", "logs", "sheet.json")
+TAKEN_PLATES = ("check.html", "index.html", "logs", "sheet.json")
 TAKEN_SIDES = ("archive", "logs", "report.pdf", "review")
 """What already lies in the results folders where plates and sides get theirs."""
 LAMP_ROLES = ("lit", "flat", "sphere")

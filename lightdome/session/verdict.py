@@ -5,7 +5,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from lightdome.session.consistency import Remarks
+from lightdome.session.findings import Finding
 
+READY, WARNED, RETAKE = "ready", "usable with warnings", "retake"
 MANY_CLIPPED = 0.01
 """Share of a photograph's pixels at white from which it is said. No source: one pixel in a hundred is seen at once."""
 HARDLY_LIT = 0.002
@@ -21,15 +23,16 @@ def judge(
     frames: Sequence[Mapping[str, Any]],
     shifts_known: bool,
     too_few_share: float,
-    condition: float,
+    condition: float | None,
     idle: Sequence[str],
+    findings: Sequence[Finding],
     remarks: Sequence[Remarks] = (),
 ) -> tuple[str, list[str], list[str]]:
     """Verdict (ready, usable with warnings, retake), its reasons, and the warnings, from facts of each photograph.
 
     frames : as in `frames/quality.json`, with the `digest` of each one's pixels.  too_few_share : share of the plate's
     pixels that fewer than three lamps show below white.  idle : lamps of the table without a photograph here.
-    remarks : what the photographs' own records say.
+    findings : what was found by comparing the photographs.  remarks : what the photographs' own records say.
     """
     lit = [frame for frame in frames if frame["role"] == "lit"]
     reasons = []
@@ -49,16 +52,18 @@ def judge(
     dark = [frame for frame in lit if frame["mean"] < HARDLY_LIT]
     if len(dark) > len(lit) / 4:
         reasons.append(f"{len(dark)} of {len(lit)} photographs hold hardly any light; expose for a longer time")
+    reasons += [one.sentence for one in findings if one.retake]
     reasons += [text for one in remarks for text in one.reasons]
-    warnings = [text for one in remarks for text in one.warnings]
+    warnings = [one.sentence for one in findings if not one.retake]
+    warnings += [text for one in remarks for text in one.warnings]
     warnings += [f"{frame['file']}: {text}" for frame in frames for text in frame["warnings"]]
     if idle:
         warnings.append(f"lamps without a photograph of this field: {', '.join(idle)}")
-    if condition > WIDE_CONDITION:
+    if condition is not None and condition > WIDE_CONDITION:
         warnings.append(f"the lamps stand close to one plane or one direction (condition number {condition:.0f})")
     if not shifts_known:
         warnings.append("no detail common to the photographs was found, so whether they moved is not known")
-    verdict = "retake" if reasons else "usable with warnings" if warnings else "ready"
+    verdict = RETAKE if reasons else WARNED if warnings else READY
     return verdict, reasons, warnings
 
 

@@ -9,6 +9,7 @@ from lightdome.synthetic.capture import CaptureSpec
 from lightdome.synthetic.drawing import SCRATCH, Cut, Drawing, EtchedArea, EtchedLine
 from lightdome.synthetic.faults import FAULTS
 from lightdome.synthetic.lamps import dome
+from lightdome.synthetic.mishaps import MISHAPS
 from lightdome.synthetic.reflectance import Material
 from lightdome.synthetic.sensor import Sensor
 from lightdome.synthetic.tide_table import tide_table
@@ -59,6 +60,30 @@ def faults_scene(seed: int, megapixels: float | None = None, lamps: int | None =
     )
 
 
+def mishaps_scene(seed: int, megapixels: float | None = None, lamps: int | None = None) -> CaptureSpec:
+    """Small plates under 24 lamps, each with one mishap; see `mishaps.MISHAPS`."""
+    _refuse_size(megapixels, lamps)
+    some = Drawing(
+        etched=(
+            EtchedLine(((-1.8, -1.0), (-0.2, -1.0)), 130.0, 16.0),
+            EtchedLine(((-1.4, 1.2), (-0.6, 0.1)), 130.0, 16.0),
+            EtchedArea(((0.5, -1.2), (1.6, -1.2), (1.6, -0.2)), 12.0),
+        ),
+        cuts=(Cut(((-1.7, 0.9), (1.8, 0.2)), 110.0, 10.0, SCRATCH, removed_fraction=0.1),),
+    )
+    return CaptureSpec(
+        session="mishaps-2031-05",
+        plates=tuple(MISHAPS),
+        faulty=True,
+        drawing=some,
+        shape=(120, 160),
+        rig=dome(24, radius_mm=14.0, beam_exponent=1.0, power_spread=0.06, seed=seed),
+        material=Material(diffuse=0.42, specular=0.32, roughness=0.38),
+        sensor=Sensor(full_well_e=120_000.0, bits=12, offset=16),
+        seed=seed,
+    )
+
+
 def large_scene(seed: int, megapixels: float | None = None, lamps: int | None = None) -> CaptureSpec:
     """A large field for measuring time and memory: a repeating patch, one facet a pixel, no cast shadows."""
     pixels = 1e6 * (24.0 if megapixels is None else megapixels)
@@ -95,5 +120,6 @@ def _refuse_size(megapixels: float | None, lamps: int | None) -> None:
 SCENES: dict[str, Callable[..., CaptureSpec]] = {
     "tide-table": tide_table_scene,
     "faults": faults_scene,
+    "mishaps": mishaps_scene,
     "large": large_scene,
 }

@@ -14,6 +14,7 @@ from lightdome.store import beside, raster_writer, write_bytes, write_json, writ
 from lightdome.synthetic import truth
 from lightdome.synthetic.capture import FIELD, FRAME_COLUMNS, SIDE, CaptureSpec, lamp_rows, session_facts
 from lightdome.synthetic.faults import plant
+from lightdome.synthetic.mishaps import MISHAPS, mishap
 from lightdome.synthetic.photographs import Photograph, photographs_of, plate_surface, shared_photographs
 from lightdome.synthetic.plates import Surface
 from lightdome.synthetic.scenes import SCENES
@@ -47,7 +48,10 @@ def write_capture(folder: Path, spec: CaptureSpec, *, threads: int = 1) -> None:
         for plate, name in enumerate(spec.plates):
             surface = plate_surface(spec, plate)
             photographs = photographs_of(spec, plate, surface)
-            if spec.faulty:
+            if name in MISHAPS:
+                levels = spec.sensor.black_level, spec.sensor.white_level
+                photographs = iter(mishap(name, list(photographs), *levels))
+            elif spec.faulty:
                 photographs = plant(name, photographs)
             else:
                 _write_truth(part / "truth" / name / SIDE / FIELD, spec, surface)

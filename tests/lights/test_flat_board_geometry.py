@@ -42,7 +42,7 @@ def test_a_tilted_plate_comes_back_with_and_without_a_board(folder, board):
     out, field = folder.path.parent / "out", (folder.write(), "TP-017", "front", "A")
     store.write_json(out / "quality.json", quality)
     stack_frames(*field, out / "quality.json", out / "stack.zarr.zip")
-    locate_lamps(*field, out / "stack.zarr.zip", out / "lamps.json")
+    locate_lamps(*field, out / "stack.zarr.zip", out / "lamps.json", out / "spheres.png")
     lamps = LampSet.from_dict(store.read_json(out / "lamps.json"))
     with store.open_stack(out / "stack.zarr.zip") as stack:
         light = stack.read()

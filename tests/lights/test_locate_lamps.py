@@ -26,7 +26,7 @@ def located(folder, names=tuple(PLACES), **keys):
     folder.write()
     out = folder.path.parent / "out"
     stack = write_stack(out / "stack.zarr.zip", names, **keys)
-    locate_lamps(folder.path, "TP-017", "front", "A", stack, out / "lamps.json")
+    locate_lamps(folder.path, "TP-017", "front", "A", stack, out / "lamps.json", out / "spheres.png")
     return json.loads((out / "lamps.json").read_text())
 
 
@@ -56,7 +56,7 @@ def test_distant_lamps_and_coloured_powers(folder):
     table = "\n".join(["lamp,azimuth_deg,elevation_deg,power_r,power_g,power_b", *rows])
     (folder.path / "lamps.csv").write_text(table)
     stack = write_stack(folder.path.parent / "stack.zarr.zip", list(PLACES), flat_divided=True)
-    locate_lamps(folder.path, "TP-017", "front", "A", stack, folder.path.parent / "lamps.json")
+    locate_lamps(folder.path, "TP-017", "front", "A", stack, folder.path.parent / "lamps.json", folder.path / "s.png")
     facts = json.loads((folder.path.parent / "lamps.json").read_text())
     second = facts["lamps"][1]
     assert (second["azimuth_deg"], second["elevation_deg"]) == (pytest.approx(40), pytest.approx(31))
@@ -73,19 +73,13 @@ def test_a_lamp_of_the_stack_that_the_table_lost_is_named(folder):
 def test_a_damaged_stack_is_named(folder):
     (folder.path.parent / "s.zarr.zip").write_bytes(b"no stack")
     with pytest.raises(ProductError, match=r"s\.zarr\.zip: cannot be read as a stack"):
-        locate_lamps(
-            folder.write(), "TP-017", "front", "A", folder.path.parent / "s.zarr.zip", folder.path.parent / "l.json"
-        )
+        field = (folder.write(), "TP-017", "front", "A")
+        locate_lamps(*field, folder.path.parent / "s.zarr.zip", folder.path.parent / "l.json", folder.path / "s.png")
     assert not (folder.path.parent / "l.json").exists()
-
-
-def test_spheres_are_refused(folder):
-    folder.settings = folder.settings.replace("source: table", "source: spheres") + "spheres: [{diameter_mm: 12}]\n"
-    with pytest.raises(LampError, match=r"not available in version 0\.1"):
-        located(folder)
 
 
 def test_a_field_that_is_not_there_is_named(folder):
     stack = write_stack(folder.path.parent / "stack.zarr.zip", ["L1"])
     with pytest.raises(SessionError, match="has no row of TP-099/front/A"):
-        locate_lamps(folder.write(), "TP-099", "front", "A", stack, folder.path.parent / "l.json")
+        out = folder.path.parent
+        locate_lamps(folder.write(), "TP-099", "front", "A", stack, out / "l.json", out / "s.png")

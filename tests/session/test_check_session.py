@@ -29,7 +29,7 @@ def alike(folder):
 def quality_of(folder, plate="TP-017"):
     folder.write()
     out = folder.path.parent / "out"
-    check_session(folder.path, plate, "front", "A", out / "quality.json", out / "lamp_layout.png")
+    check_session(folder.path, plate, "front", "A", out / "quality.json", out / "lamp_layout.png", out / "check.html")
     return json.loads((out / "quality.json").read_text())
 
 
@@ -119,9 +119,14 @@ def test_lamps_in_one_plane_are_refused(alike):
     assert "lamps.csv: the lamps of TP-017/front/A stand in one plane" in refused(alike, LampError)
 
 
-def test_spheres_are_refused_with_one_sentence(alike):
+def test_with_spheres_the_layout_is_left_to_locate_lamps(alike):
     alike.settings = alike.settings.replace("source: table", "source: spheres") + "spheres: [{diameter_mm: 12}]\n"
-    assert "locating lamps from spheres is not available in version 0.1" in refused(alike, LampError)
+    alike.frames.append("frames/18-L1.png,,,,sphere,L1")
+    assert "lamp 'L2' of TP-017/front/A has no sphere photograph while others have" in refused(alike, LampError)
+    alike.frames.pop()
+    quality = quality_of(alike)
+    assert quality["lamp_layout"]["condition_number"] is None
+    assert quality["lamp_layout"]["lamps_without_photographs"] == []
 
 
 def test_a_missing_photograph_is_named(alike):
@@ -188,10 +193,10 @@ def test_a_checksum_that_does_not_fit_is_named(alike):
     table = "\n".join(f"{row},{digest}" for row, digest in zip(rows, sums, strict=True))
     out = alike.path.parent / "out"
     (alike.path / "frames.csv").write_text(table)
-    check_session(alike.path, "TP-017", "front", "A", out / "q.json", out / "l.png")
+    check_session(alike.path, "TP-017", "front", "A", out / "q.json", out / "l.png", out / "c.html")
     alike.picture("frames/L3.png", grain(50))
     with pytest.raises(FrameError, match=r"L3\.png: its SHA-256 is not the one of frames\.csv, row 4"):
-        check_session(alike.path, "TP-017", "front", "A", out / "q.json", out / "l.png")
+        check_session(alike.path, "TP-017", "front", "A", out / "q.json", out / "l.png", out / "c.html")
 
 
 def test_several_faults_are_said_in_one_sentence(alike):

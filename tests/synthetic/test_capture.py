@@ -298,7 +298,7 @@ def test_a_folder_that_holds_something_is_left_as_it_is(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("flags", "says"),
     [
-        (["--scene", "tide"], "known are tide-table, faults, large"),
+        (["--scene", "tide"], "known are tide-table, faults, mishaps, large"),
         (["--scene", "tide-table", "--lamps", "5"], "belong to --scene large"),
         (["--scene", "large", "--megapixels", "0"], "at least 0.01"),
         (["--scene", "large", "--lamps", "0"], "at least one lamp"),

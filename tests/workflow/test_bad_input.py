@@ -133,7 +133,8 @@ def test_bad_input_gets_one_sentence_and_exit_code_2(kind, tmp_path, capsys):
     change(session)
     results = tmp_path / "results"
     quality, layout = results / "quality.json", results / "lamp_layout.png"
-    code = main(["check-session", str(session), *FIELD, "--quality", str(quality), "--picture", str(layout)])
+    products = ["--quality", str(quality), "--picture", str(layout), "--page", str(results / "check.html")]
+    code = main(["check-session", str(session), *FIELD, *products])
     if code == 0:  # what only the whole picture shows is found when it is stacked
         code = main(
             ["stack-frames", str(session), *FIELD, "--quality", str(quality), "--stack", str(results / "s.zip")]

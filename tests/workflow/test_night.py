@@ -36,6 +36,7 @@ FILES = [
     "frames/stack.zarr.zip",
     "frames/quality.json",
     "frames/lamp_layout.png",
+    "frames/check.html",
     "lights/lamps.json",
     "surface/lobe.json",
     "surface/texture.json",

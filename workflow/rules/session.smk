@@ -31,6 +31,12 @@ rule check_session:
             category="capture",
             labels={"plate": "{plate}", "side": "{side}", "field": "{field}", "map": "lamp layout"},
         ),
+        page=report(
+            f"{FIELD}/frames/check.html",
+            caption="../report/check.rst",
+            category="capture",
+            labels={"plate": "{plate}", "side": "{side}", "field": "{field}", "map": "verdict on the photographs"},
+        ),
     log:
         f"{FIELD}/logs/check-session.log",
     benchmark:
@@ -39,11 +45,12 @@ rule check_session:
         "../envs/lightdome.yaml"
     threads: 2
     resources:
-        mem_mb=memory_mb(300, 20),
+        mem_mb=memory_mb(400, 25),
     params:
         session=SESSION,
         code=code_mark("session"),
     shell:
         "lightdome check-session {params.session:q} --plate {wildcards.plate} --side {wildcards.side}"
         " --field {wildcards.field} --quality {output.quality:q} --picture {output.picture:q}"
+        " --page {output.page:q}"
         " --threads {threads} 2> {log:q}"

@@ -1,0 +1,96 @@
+"""Each planted mishap is found under the right lamp, and a clean series raises none."""
+
+import numpy as np
+import pytest
+from photo_series import assessed, lamps_of, named, plate, taken
+
+from lightdome.synthetic.mishaps import MISHAPS, mishap
+
+EXPECTED = {
+    "TP-201": {},
+    "TP-202": {"shadow": ["L05"]},
+    "TP-203": {"exchanged": ["L03", "L10"]},
+    "TP-204": {"blurred": ["L07"]},
+    "TP-205": {"level": ["L12"]},
+    "TP-206": {"ambient light": []},
+    "TP-207": {"no light": ["L09"]},
+    "TP-208": {"other lamp": ["L14"]},
+    "TP-209": {},  # two files of one content: judged by their pixels, before anything is compared
+}
+
+
+@pytest.fixture(scope="module", params=["matt", "metal"])
+def series(request):
+    spec = plate(3, request.param)
+    return spec, taken(spec)
+
+
+def test_every_mishap_has_its_answer_here():
+    assert set(EXPECTED) == set(MISHAPS)
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_a_mishap_is_found_under_the_right_lamp(series, name):
+    spec, photographs = series
+    levels = spec.sensor.black_level, spec.sensor.white_level
+    assert named(assessed(spec, mishap(name, photographs, *levels))) == EXPECTED[name]
+
+
+def test_a_missing_board_is_named():
+    spec = plate(4, lamps=8, flat=True)
+    photographs = [one for one in taken(spec) if not (one.row["role"] == "flat" and one.row["lamp"] == "L06")]
+    found = assessed(spec, photographs)
+    assert named(found) == {"board missing": ["L06"]}
+    assert "photograph the board under it too" in found.findings[0].sentence
+
+
+def test_a_board_takes_the_place_of_the_lamps_powers():
+    spec = plate(4, "matt", flat=True)
+    wrong = tuple(
+        type(lamp)(lamp.name, lamp.position_mm, power_rgb=(1.0 + k % 3,) * 3) for k, lamp in enumerate(lamps_of(spec))
+    )
+    assert named(assessed(spec, taken(spec), wrong)) == {}
+    assert not assessed(spec, taken(spec)[:24], wrong).comparison.telling
+
+
+@pytest.mark.parametrize("near", [True, False])
+@pytest.mark.parametrize("material", ["matt", "metal", "bright metal"])
+def test_a_clean_series_raises_nothing(material, near):
+    spec = plate(11, material, near=near)
+    found = assessed(spec, taken(spec))
+    assert named(found) == {}
+    assert found.comparison.telling
+    assert np.nanmax(np.abs(np.log(found.comparison.level))) < 0.12
+
+
+def test_an_ambient_photograph_takes_the_rooms_light_off():
+    spec = plate(5, "matt", ambient=0.08)
+    photographs = taken(spec)
+    assert [one.row["role"] for one in photographs].count("ambient") == 1
+    assert named(assessed(spec, photographs)) == {}
+    without = [one for one in photographs if one.row["role"] != "ambient"]
+    found = assessed(spec, without)
+    assert named(found) == {"ambient light": []}
+    # light of the room over the plate's usual light, by the records of the scene
+    usual = np.median([np.median(one.numbers().astype(float)) for one in without]) - spec.sensor.black_level
+    usual /= spec.sensor.white_level - spec.sensor.black_level
+    room = spec.ambient * spec.gain * spec.material.diffuse
+    assert found.room.share == pytest.approx(room / (usual - 0), rel=0.25)
+
+
+def test_few_lamps_and_unknown_lamps_are_said_and_do_not_stop_the_look():
+    spec = plate(6, lamps=8)
+    photographs = taken(spec)
+    few = assessed(spec, photographs[:5])
+    assert any("fewer than 6 lamps" in text for text in few.not_checked)
+    unknown = assessed(spec, photographs, ())
+    assert unknown.preview is None
+    assert any("places are not known" in text for text in unknown.not_checked)
+
+
+def test_a_tiny_field_is_judged():
+    spec = plate(7, lamps=8)
+    tiny = [type(one)(one.row, lambda one=one: one.numbers()[:8, :8]) for one in taken(spec)]
+    from dataclasses import replace
+
+    assert assessed(replace(spec, shape=(8, 8)), tiny).findings is not None
