@@ -19,6 +19,7 @@ from lightdome.session.checks import (
 from lightdome.session.layout import draw_lamp_layout
 from lightdome.session.look import Look
 from lightdome.session.motion import measure_motion
+from lightdome.session.moves import motion_facts, movement_warnings
 from lightdome.session.photograph import other_size, photograph_size, read_mask, read_photograph
 from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Session
 from lightdome.session.settings import SETTINGS_FILE, first_of
@@ -105,16 +106,18 @@ def check_session(
     problems = look.odd_forms() | problems
     if problems:
         raise FrameError(first_of([problems[row] for row in sorted(problems)]))
-    motion = measure_motion(look.spectra, look.patch_px)
+    motion = measure_motion(look.spectra, look.patch_px, look.patch_middles_px, threads=threads)
+    moved_px = motion.displacement_px(look.corners_px)
     usual = float(np.median([look.facts[frame.row]["sharpness"] for frame in lit]))
     for index, frame in enumerate(lit):
         entry = look.facts[frame.row]
         known = bool(motion.reliable[index])
-        entry["shift_px"] = [round(float(value), 3) + 0.0 for value in motion.shift_px[index]]
-        entry["u_shift_px"] = round(float(motion.u_px[index]), 3) if known else None
-        entry["warnings"] += frame_warnings(entry, usual)
+        entry |= motion_facts(motion, index, moved_px[index])
         if not known and motion.reliable.any():
             entry["warnings"].append("whether it moved could not be measured; it is left where it is")
+    lit_facts = [look.facts[frame.row] for frame in lit]
+    for entry, movement in zip(lit_facts, movement_warnings(moved_px, lit_facts), strict=True):
+        entry["warnings"] += [*frame_warnings(entry, usual), *([movement] if movement else [])]
     entries = [look.facts[frame.row] for frame in frames]
     used = {frame.lamp for frame in lit}
     idle = [lamp.name for lamp in facts.lamps if lamp.name not in used]
