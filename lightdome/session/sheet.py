@@ -5,9 +5,11 @@ from pathlib import Path
 from typing import Any
 
 from lightdome.errors import FrameError, SessionError
+from lightdome.session.lens import Lens
 from lightdome.session.photograph import photograph_size
 from lightdome.session.records import (
     Camera,
+    Checkerboard,
     FieldName,
     Frame,
     Lamp,
@@ -133,6 +135,8 @@ def _session(folder: Path, facts: dict[str, Any], lamps: tuple[Lamp, ...], rows:
             white_level=float(camera["white_level"]),
             distance_mm=camera.get("distance_mm"),
             u_pixel_pitch=float(camera["u_pixel_pitch"]),
+            lens=Lens.of(camera["distortion"]) if "distortion" in camera else None,
+            checkerboard=_checkerboard(camera["checkerboard"]) if "checkerboard" in camera else None,
         ),
         lamp_setting=LampSetting(**facts["lamps"]),
         lamps=lamps,
@@ -154,6 +158,11 @@ def _session(folder: Path, facts: dict[str, Any], lamps: tuple[Lamp, ...], rows:
 def _plate(name: str, facts: dict[str, Any]) -> Plate:
     size = tuple(facts["size_mm"]) if "size_mm" in facts else None
     return Plate(name, facts["title"], facts["material"], size, facts["most_light_sensitive"])
+
+
+def _checkerboard(facts: dict[str, Any]) -> Checkerboard:
+    across, down = facts["squares"]
+    return Checkerboard((int(across), int(down)), float(facts["square_mm"]))
 
 
 def _pitch_mm(folder: Path, camera: dict[str, Any]) -> float:

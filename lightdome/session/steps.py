@@ -9,10 +9,12 @@ import numpy as np
 from lightdome import store
 from lightdome.errors import FrameError, LampError, SessionError
 from lightdome.provenance import Provenance, sha256_of
+from lightdome.session.checkerboard import board_corners, find_distortion
 from lightdome.session.checks import (
     ANNUAL_LX_H,
     LARGEST_CONDITION,
     condition_number,
+    grey,
     light_dose_lx_h,
     toward_lamps,
 )
@@ -95,10 +97,15 @@ def check_session(
     lit = [frame for frame in frames if frame.role == "lit"]
     look = Look(facts.camera, inside, [frame.row for frame in lit])
     problems: dict[int, str] = {}
+    board, corners = facts.camera.checkerboard, {}
 
     def open_one(frame: Frame) -> None:
+        name = frame.file.relative_to(facts.folder).as_posix()
         try:
-            look.add(frame, frame.file.relative_to(facts.folder).as_posix(), _verified(frame))
+            image = _verified(frame)
+            look.add(frame, name, image)
+            if frame.role == "checkerboard":
+                corners[name] = board_corners(grey(image), board) if board else None
         except FrameError as error:
             problems[frame.row] = str(error)
 
@@ -106,6 +113,7 @@ def check_session(
     problems = look.odd_forms() | problems
     if problems:
         raise FrameError(first_of([problems[row] for row in sorted(problems)]))
+    distortion, lens_warnings = find_distortion(facts.camera, dict(sorted(corners.items())), shape)
     motion = measure_motion(look.spectra, look.patch_px, look.patch_middles_px, threads=threads)
     moved_px = motion.displacement_px(look.corners_px)
     usual = float(np.median([look.facts[frame.row]["sharpness"] for frame in lit]))
@@ -128,6 +136,8 @@ def check_session(
             f"and check camera.white_level of {SETTINGS_FILE}"
         )
     verdict, reasons, warnings = judge(entries, bool(motion.reliable.any()), too_few, condition, idle)
+    warnings += lens_warnings
+    verdict = "usable with warnings" if verdict == "ready" and warnings else verdict
     for entry in entries:
         del entry["digest"]
     origin = Provenance.of("check-session", [facts.folder / SETTINGS_FILE, facts.folder / FRAMES_FILE], {})
@@ -145,6 +155,7 @@ def check_session(
             "lamp_layout": {"condition_number": condition, "lamps": len(lit), "lamps_without_photographs": idle},
             "pixels_with_too_few_lamps": too_few,
             "light_dose": _light_dose(facts, frames, name),
+            "distortion": distortion,
             "reference_frame": look.facts[lit[motion.reference].row]["file"],
             "frames": entries,
             "provenance": origin.as_dict(),
