@@ -27,6 +27,7 @@ from lightdome.session.correlation import (
     surfaces,
     turned_start,
 )
+from lightdome.session.shading import feigned, lamp_terms
 
 T = TypeVar("T")
 PATCH_PX = 256
@@ -156,14 +157,22 @@ def edge_spectra(patches: np.ndarray, weight: np.ndarray) -> np.ndarray:
     return spectra[:, kept][:, :, kept]
 
 
-def measure_motion(spectra: np.ndarray, side: int, places_px: np.ndarray | None = None, *, threads: int = 1) -> Motion:
+def measure_motion(
+    spectra: np.ndarray,
+    side: int,
+    places_px: np.ndarray | None = None,
+    toward: np.ndarray | None = None,
+    *,
+    threads: int = 1,
+) -> Motion:
     """Movements of frames (frame, patch, K, K; see `edge_spectra`) against the place where most frames stand.
 
     side : P, pixels of a patch along each axis.  places_px : (patch, 2), see `middles_px`; without them, or with
-    patches too few or too near each other, no rotation or scale is looked for.
+    patches too few or too near each other, no rotation or scale is looked for.  toward : (frames, 3), unit vectors
+    toward the lamps, where they are known: what their shading feigns is then taken off.
     A shift is positive where the picture moved down or right. Frames without a clear peak get zero and are marked.
     """
-    series = _Series(spectra, side, places_px, threads)
+    series = _Series(spectra, side, places_px, toward, threads)
     series.settle()
     return series.decided()
 
@@ -171,9 +180,16 @@ def measure_motion(spectra: np.ndarray, side: int, places_px: np.ndarray | None 
 class _Series:
     """The frames and what is known of their movement so far."""
 
-    def __init__(self, spectra: np.ndarray, side: int, places_px: np.ndarray | None, threads: int) -> None:
+    def __init__(
+        self,
+        spectra: np.ndarray,
+        side: int,
+        places_px: np.ndarray | None,
+        toward: np.ndarray | None,
+        threads: int,
+    ) -> None:
         patches = spectra.shape[1]
-        self.spectra, self.side, self.threads = spectra, side, threads
+        self.spectra, self.side, self.toward, self.threads = spectra, side, toward, threads
         self.waves = 2 * np.pi * kept_waves(side)
         far = places_px is not None and patches >= FEW_PATCHES and (np.ptp(places_px, axis=0) >= side / 2).all()
         self.places = places_px if far else None
@@ -258,6 +274,10 @@ class _Series:
             zero = np.zeros((count, 2))
             return Motion(zero, zero + np.nan, none, zero, none, reliable, 0)
         shift, full = (np.array([pair[kind].moved for pair in peaks]) for kind in (0, 1))
+        if self.toward is not None:
+            terms = lamp_terms(self.toward)
+            shift = shift - feigned(shift, terms, reliable, np.ones(2))
+            full = full - feigned(full, terms, reliable, np.hypot(*self.rules.transpose(1, 0, 2)).max(axis=0))
         together = stand_together(np.einsum("pin,fn->fpi", self.rules, full), reliable)
         shift, full = shift - np.median(shift[together], axis=0), full - np.median(full[together], axis=0)
         shading_px = np.clip(1.4826 * np.median(np.abs(shift[reliable])), *SHADING_PX)

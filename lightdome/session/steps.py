@@ -114,7 +114,14 @@ def check_session(
     if problems:
         raise FrameError(first_of([problems[row] for row in sorted(problems)]))
     distortion, lens_warnings = find_distortion(facts.camera, dict(sorted(corners.items())), shape)
-    motion = measure_motion(look.spectra, look.patch_px, look.patch_middles_px, threads=threads)
+    toward = dict(zip([lamp.name for lamp in facts.lamps], directions, strict=True))
+    motion = measure_motion(
+        look.spectra,
+        look.patch_px,
+        look.patch_middles_px,
+        np.array([toward[frame.lamp] for frame in lit]),
+        threads=threads,
+    )
     moved_px = motion.displacement_px(look.corners_px)
     usual = float(np.median([look.facts[frame.row]["sharpness"] for frame in lit]))
     for index, frame in enumerate(lit):
