@@ -62,6 +62,8 @@ SURE_AT = 4.0
 LEAST_PEAK = 13.0
 """Height of the correlation peak over the scatter of the surface beside it; noise alone reaches 11.5 (swept in
 tests/session/test_motion.py), small patches with little on them 14, others 36 and more."""
+TURNED_WORTH = 0.8
+"""Of a peak found by rotation too: among so many ways to turn, noise reaches 13.5."""
 TOGETHER_PX, FEWEST_TOGETHER = 0.5, 0.25
 """Where most frames stand, none of them that far from the first; a smaller share of all is no such place."""
 
@@ -249,10 +251,11 @@ class _Series:
         start = np.zeros(self.rules.shape[2])
         start[:2] = shift
         if self.places is not None:
-            start = turned_start(surface, self.places, shift)
-            if start[2:].any():
-                brought_back = cross * phases(self.waves, -self.rules @ start)
-                height = max(height, highest(surfaces(brought_back.sum(axis=0)[None], self.side)[0])[1])
+            turned = turned_start(surface, self.places, shift)
+            brought_back = cross * phases(self.waves, -self.rules @ turned)
+            turned_height = TURNED_WORTH * highest(surfaces(brought_back.sum(axis=0)[None], self.side)[0])[1]
+            if turned_height > height:
+                start, height = turned, turned_height
         return climb(cross, self.rules, start, self.waves).moved, height
 
     def decided(self) -> Motion:
