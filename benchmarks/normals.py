@@ -49,7 +49,7 @@ def judge_field(session: Path, name: FieldName, truth: np.ndarray, methods: list
     of_field = (session, name.plate, name.side, name.field)
     check_session(*of_field, scratch / "quality.json", scratch / "layout.png", scratch / "check.html")
     stack_frames(*of_field, scratch / "quality.json", scratch / "stack.zarr.zip")
-    locate_lamps(*of_field, scratch / "stack.zarr.zip", scratch / "lamps.json")
+    locate_lamps(*of_field, scratch / "stack.zarr.zip", scratch / "lamps.json", scratch / "spheres.png")
     known = np.isfinite(truth).all(axis=0)
     for method in methods:
         start = time.perf_counter()

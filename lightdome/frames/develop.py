@@ -7,7 +7,7 @@ import numpy as np
 from lightdome.errors import FrameError
 from lightdome.frames.linear import FLAT_FLOOR, Background, lit_light, response_table
 from lightdome.frames.planes import Planes
-from lightdome.frames.register import halo_px, moved_back
+from lightdome.frames.register import Place, needed_rows, registered
 from lightdome.raster import Window
 from lightdome.session.photograph import other_size
 from lightdome.session.records import Camera, Frame, Lamp
@@ -22,7 +22,8 @@ class Shot:
     frame: Frame
     lamp: Lamp
     flats: tuple[Frame, ...]
-    shift_px: tuple[float, float]
+    place: Place
+    """Where its pixels are found."""
 
 
 class Developer:
@@ -54,16 +55,13 @@ class Developer:
         if self.channels == 3 and self.fixed_colour is None and self._colour_sum is None:
             self._colour_sum = np.zeros((3, *self.shape), np.float32)
             self._colour_count = np.zeros(self.shape, np.uint16)
-        halo = halo_px(shot.shift_px[0]) if shot.shift_px[0] else 0
         for row in range(0, self.shape[0], band_rows):
             count = min(band_rows, self.shape[0] - row)
-            wide = slice(max(0, row - halo), min(self.shape[0], row + count + halo))
+            wide = needed_rows(shot.place, self.shape, row, count)
             light = self._light(shot, images, wide, level)
-            first = row - wide.start
-            if any(shot.shift_px):
-                channels = [moved_back(light[..., c], shot.shift_px, first, count) for c in range(light.shape[2])]
-            else:
-                channels = [light[first : first + count, :, c] for c in range(light.shape[2])]
+            channels = [
+                registered(light[..., c], shot.place, self.shape, wide.start, row, count) for c in range(light.shape[2])
+            ]
             plane = np.asarray(np.mean(channels, axis=0, dtype=np.float32))
             planes.write_band(index, row, plane)
             if self._colour_sum is not None:

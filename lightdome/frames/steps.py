@@ -14,14 +14,18 @@ from lightdome.errors import FrameError, ProductError, SessionError
 from lightdome.frames.develop import Developer, Shot
 from lightdome.frames.linear import Background
 from lightdome.frames.planes import open_planes
+from lightdome.frames.register import Place, straightened
 from lightdome.provenance import Provenance
 from lightdome.raster import Grid, Window
+from lightdome.session.lens import Lens
 from lightdome.session.photograph import other_size, read_mask, read_photograph
 from lightdome.session.records import Camera, FieldName, Frame, Lamp
 from lightdome.session.sheet import read_field
 from lightdome.tiles import for_each, progress, tiles
 
 BAND_ROWS = 2 * store.STACK_BLOCK_PX
+HALF = 0.5
+"""Share of plate from which a pixel of the mask, once interpolated, is the plate's."""
 
 
 def stack_frames(
@@ -44,9 +48,10 @@ def stack_frames(
     facts, frames = read_field(session, name)
     judged = store.read_json(quality)
     frames = _exposed(frames, judged, facts.folder, quality)
-    shots = _shots(frames, facts.lamps, judged, facts.folder, quality)
+    lens = _lens(judged, quality)
+    shots = _shots(frames, facts.lamps, judged, facts.folder, quality, lens)
     reference_s = _reference_exposure(shots, name)
-    make = _developer(facts.camera, frames, reference_s)
+    make = _developer(facts.camera, frames, reference_s, lens)
     grid = Grid(make.shape, facts.camera.pixel_pitch_mm)
     flat_divided = bool(shots[0].flats)
     attrs = {
@@ -57,7 +62,9 @@ def stack_frames(
         "flat_divided": flat_divided,
         "exposure_s": reference_s,
         "masked": make.mask is not None,
-        "shifts_px": [list(shot.shift_px) for shot in shots],
+        "shifts_px": [list(shot.place.shift_px) for shot in shots],
+        "turns": [list(shot.place.turn) for shot in shots],
+        "distortion": lens._asdict() if lens else None,
     }
     origin = Provenance.of("stack-frames", [*(frame.file for frame in frames), quality], {})
     band_rows = max(1, round(tile_px / store.STACK_BLOCK_PX)) * store.STACK_BLOCK_PX
@@ -92,14 +99,28 @@ def _exposed(frames: Sequence[Frame], quality: dict[str, Any], folder: Path, pat
     return tuple(exposed)
 
 
-def _shots(
-    frames: Sequence[Frame], lamps: Sequence[Lamp], quality: dict[str, Any], folder: Path, path: Path
-) -> list[Shot]:
-    """The lit photographs in the order of the lamps, with their flat boards and shifts."""
+def _lens(quality: dict[str, Any], path: Path) -> Lens | None:
+    """The lens of `frames/quality.json`; None where there is none to correct."""
+    facts = quality.get("distortion")
+    if facts is None:
+        return None
     try:
-        shifts = {
-            entry["file"]: (float(entry["shift_px"][0]), float(entry["shift_px"][1])) for entry in quality["frames"]
-        }
+        return Lens.of(facts)
+    except (KeyError, TypeError, ValueError) as error:
+        raise ProductError(f"{path}: holds a distortion without {error}; make it again with check-session") from error
+
+
+def _shots(
+    frames: Sequence[Frame],
+    lamps: Sequence[Lamp],
+    quality: dict[str, Any],
+    folder: Path,
+    path: Path,
+    lens: Lens | None,
+) -> list[Shot]:
+    """The lit photographs in the order of the lamps, with their flat boards and where their pixels are found."""
+    try:
+        places = {entry["file"]: _place(entry, lens) for entry in quality["frames"]}
     except (KeyError, TypeError, IndexError, ValueError) as error:
         raise ProductError(f"{path}: holds no shifts of frames; make it again with check-session") from error
     lit = {frame.lamp: frame for frame in frames if frame.role == "lit"}
@@ -108,10 +129,10 @@ def _shots(
         if lamp.name in lit:
             frame = lit[lamp.name]
             key = frame.file.relative_to(folder).as_posix()
-            if key not in shifts:
+            if key not in places:
                 raise ProductError(f"{path}: does not know {key}; make it again with check-session")
             flats = tuple(other for other in frames if other.role == "flat" and other.lamp == lamp.name)
-            shots.append(Shot(frame, lamp, flats, shifts[key]))
+            shots.append(Shot(frame, lamp, flats, places[key]))
     if not shots:
         raise FrameError("frames.csv: the field has no lit photograph under a lamp of lamps.csv; add its rows")
     bare = [shot for shot in shots if not shot.flats]
@@ -121,6 +142,14 @@ def _shots(
             f"under every lamp, or delete the flat rows"
         )
     return shots
+
+
+def _place(entry: dict[str, Any], lens: Lens | None) -> Place:
+    """Where the pixels of a frame are found, from its entry in `frames/quality.json`."""
+    scale, angle = float(entry.get("scale", 1.0)), math.radians(float(entry.get("rotation_deg", 0.0)))
+    shift = (float(entry["shift_px"][0]), float(entry["shift_px"][1]))
+    turn = (scale * math.cos(angle) - 1, scale * math.sin(angle))
+    return Place(shift, turn, lens)
 
 
 def _reference_exposure(shots: Sequence[Shot], name: FieldName) -> float | None:
@@ -153,14 +182,15 @@ def _read_ahead(shots: Sequence[Shot], threads: int) -> Iterator[tuple[Shot, lis
             yield shot, images
 
 
-def _developer(camera: Camera, frames: Sequence[Frame], reference_s: float | None) -> Developer:
+def _developer(camera: Camera, frames: Sequence[Frame], reference_s: float | None, lens: Lens | None) -> Developer:
     """A developer that knows the form of the photographs, the mask, the background and the colour photographs."""
     make = Developer(camera, read_photograph(next(frame.file for frame in frames if frame.role == "lit")), reference_s)
     for frame in frames:
         if frame.role == "mask":
-            make.mask = read_mask(frame.file)
-            if make.mask.shape != make.shape:
-                raise other_size(frame.file, make.mask.shape, make.shape)
+            mask = read_mask(frame.file)
+            if mask.shape != make.shape:
+                raise other_size(frame.file, mask.shape, make.shape)
+            make.mask = straightened(mask, lens) > HALF if lens else mask
     make.background = Background(_means(make, frames, "dark"), _means(make, frames, "ambient"))
     colours = [frame for frame in frames if frame.role == "colour"]
     if colours:
@@ -174,7 +204,11 @@ def _developer(camera: Camera, frames: Sequence[Frame], reference_s: float | Non
                 light = light[..., None]
             light = (light - background) * np.float32(make.ratio(frame) * frame.gain)
             total += light if light.ndim == 3 else light[..., None]
-        make.fixed_colour = total / np.float32(len(colours))
+        total /= np.float32(len(colours))
+        if lens:
+            for channel in range(3):
+                total[..., channel] = straightened(total[..., channel], lens)
+        make.fixed_colour = total
     return make
 
 

@@ -29,6 +29,10 @@ SEARCH_PHOTOGRAPHS = 8
 """Photographs looked at to find spheres; shadows and highlights even out over so many lamps."""
 SAMPLED_BLOCKS, SAMPLED_STEP = 4, 5
 """Blocks of the stack each way, and of their pixels every so many'th, from which the lamps' powers are taken."""
+DISTORTED = (
+    "the lens's distortion is taken out of the plate's photographs but not out of the spheres': a sphere near the "
+    "picture's edge stands off by what frames/quality.json says of the lens"
+)
 BOARD_PARTS = 8
 """Parts of a board each way."""
 
@@ -52,6 +56,8 @@ def locate_lamps(
     patches: list[np.ndarray] = []
     warnings: list[str] = []
     if facts.spheres:
+        if attrs.get("distortion"):
+            warnings.append(DISTORTED)
         seen, patches = _look(facts, frames, name, names, attrs.get("shifts_px"), threads)
         near = setting.model == "near"
         if near and not seen.common and table is not None:

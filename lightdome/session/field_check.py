@@ -17,7 +17,8 @@ from lightdome.session.dose import light_dose, plate_dose
 from lightdome.session.findings import WIDEST_AZIMUTH_DEG, WIDEST_CAP_DEG, Finding
 from lightdome.session.layout import draw_lamp_layout
 from lightdome.session.look import Look
-from lightdome.session.motion import Motion, measure_motion
+from lightdome.session.motion import Motion
+from lightdome.session.moves import motion_facts, movement_warnings
 from lightdome.session.records import FEWEST_LAMPS, FieldName, Frame, Lamp, Session
 from lightdome.session.settings import SETTINGS_FILE
 from lightdome.session.verdict import RETAKE, frame_warnings, judge
@@ -57,14 +58,16 @@ class FieldCheck:
         inside: np.ndarray,
         condition: float | None,
         layout_png: bytes,
+        motion: Motion,
+        distortion: dict[str, Any] | None,
         remarks: Sequence[Remarks],
     ) -> "FieldCheck":
         """Judge the photographs that `look` has seen; FrameError where the plate is white under nearly every lamp.
 
-        condition : None where the lamps are not located yet.  remarks : what the photographs' own records say.
+        condition : None where the lamps are not located yet.  distortion : of the lens, see `checkerboard.py`.
+        remarks : what the photographs' own records say.
         """
         lit = [frame for frame in frames if frame.role == "lit"]
-        motion = measure_motion(look.spectra, look.patch_px)
         too_few = look.short_of(FEWEST_LAMPS - 1, inside)
         if too_few == 1:
             raise FrameError(
@@ -103,6 +106,7 @@ class FieldCheck:
             "pixels_with_too_few_lamps": too_few,
             "light_dose": light_dose(session, frames, name.plate),
             "light_dose_of_plate": plate_dose(session, name.plate),
+            "distortion": distortion,
             "reference_frame": look.facts[lit[motion.reference].row]["file"],
             "frames": entries,
         }
@@ -124,16 +128,17 @@ def channel_weights(lamps: Sequence[Lamp]) -> dict[str, np.ndarray]:
 def _complete_entries(look: Look, lit: Sequence[Frame], motion: Motion, whole: Assessment) -> None:
     """Write into the facts of the lit photographs what only the whole series tells."""
     usual = float(np.median([look.facts[frame.row]["sharpness"] for frame in lit]))
+    moved_px = motion.displacement_px(look.corners_px)
     for k, frame in enumerate(lit):
-        entry = look.facts[frame.row]
+        look.facts[frame.row] |= motion_facts(motion, k, moved_px[k])
+    lit_facts = [look.facts[frame.row] for frame in lit]
+    for k, (entry, movement) in enumerate(zip(lit_facts, movement_warnings(moved_px, lit_facts), strict=True)):
         known = bool(motion.reliable[k])
-        entry["shift_px"] = [round(float(value), 3) + 0.0 for value in motion.shift_px[k]]
-        entry["u_shift_px"] = round(float(motion.u_px[k]), 3) if known else None
         entry["contrast"] = _rounded(whole.sharpness.contrast[k])
         entry["blur_px"] = _rounded(whole.sharpness.blur_px[k])
         entry["level"] = _rounded(whole.comparison.level[k]) if whole.comparison else None
         entry["misfit"] = _rounded(whole.comparison.misfit[k]) if whole.comparison else None
-        entry["warnings"] += frame_warnings(entry, usual)
+        entry["warnings"] += [*frame_warnings(entry, usual), *([movement] if movement else [])]
         if not known and motion.reliable.any():
             entry["warnings"].append("whether it moved could not be measured; it is left where it is")
 

@@ -34,6 +34,7 @@ def settings_text(name: str, proposal: Proposal, exifs: Sequence[Exif], bits: in
         _line("  pixel_pitch_mm", "", f"{DECIDE}on the plate; or in its place"),
         _line("  # scale_bar", "{file: , from_px: [c, r], to_px: [c, r], length_mm: }", ""),
         *_levels(bits, jpeg),
+        *_boards(proposal),
         "lamps:",
         *_lamps(proposal),
         "# exposure: {illuminance_lx: 900, seconds: 0.5}   # for the light dose: measure it at the plate",
@@ -84,6 +85,16 @@ def _levels(bits: int | None, jpeg: bool) -> list[str]:
         _line(
             "  white_level", "", f"{DECIDE}the number of an overexposed patch (65535 where the converter fills 16 bits)"
         ),
+    ]
+
+
+def _boards(proposal: Proposal) -> list[str]:
+    if not any(row["role"] == "checkerboard" for row in proposal.rows):
+        return []
+    return [
+        "  checkerboard:",
+        _line("    squares", "", f"{DECIDE}[across, down], in squares; or delete the rows of role checkerboard"),
+        _line("    square_mm", "", f"{DECIDE}side of a square"),
     ]
 
 

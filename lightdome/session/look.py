@@ -11,7 +11,8 @@ import numpy as np
 
 from lightdome.raster import Window
 from lightdome.session.checks import grey, sharpness
-from lightdome.session.motion import edge_spectra, kept_waves, patch_windows
+from lightdome.session.correlation import kept_waves
+from lightdome.session.motion import edge_spectra, middles_px, patch_windows
 from lightdome.session.photograph import BITS, other_size
 from lightdome.session.raw import RawLevels
 from lightdome.session.records import Camera, Frame
@@ -50,6 +51,10 @@ class Look:
         box = Window(int(rows[0]), int(rows[-1]) + 1, int(cols[0]), int(cols[-1]) + 1)
         self.windows = patch_windows(box)
         self.patch_px = self.windows[0].shape[0]
+        self.patch_middles_px = middles_px(self.windows, inside.shape)
+        corners = [(row, col) for row in (box.row0, box.row1) for col in (box.col0, box.col1)]
+        self.corners_px = np.array(corners) - np.array(inside.shape) / 2
+        """Of the plate, (4, 2: rows, columns), from the middle of the picture."""
         kept = len(kept_waves(self.patch_px))
         self.spectra = np.zeros((len(lit_rows), len(self.windows), kept, kept), np.complex64)
         """Edges of each lit photograph, in the order of `lit_rows`; see `session/motion.py`."""
@@ -98,6 +103,11 @@ class Look:
             "sharpness": None,
             "shift_px": [0.0, 0.0],
             "u_shift_px": None,
+            "rotation_deg": 0.0,
+            "u_rotation_deg": None,
+            "scale": 1.0,
+            "u_scale": None,
+            "moved_px": 0.0,
             "warnings": [],
         }
         if frame.role not in MASK_ROLES:
@@ -140,12 +150,14 @@ class Look:
         """What is wrong with the form of single photographs, by row; most of the lit ones say what is usual.
 
         All photographs of a field are raw or none, have one depth and number of channels, and reach the white level.
-        Only those of the role colour may be in colour beside grey ones.
+        Only those of the role colour may be in colour beside grey ones, and those of the checkerboard are free.
         """
         lit = Counter(form for frame, form in self._forms.values() if frame.role == "lit")
         raw, bits, channels = usual = lit.most_common(1)[0][0] if lit else (False, 0, 0)
         odd = {}
         for row, (frame, form) in self._forms.items():
+            if frame.role == "checkerboard":
+                continue
             if lit and (form[:2] != (raw, bits) or (form[2] != channels and frame.role != "colour")):
                 odd[row] = (
                     f"{frame.file}: is {_words(form)} where others are {_words(usual)}; "

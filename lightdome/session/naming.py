@@ -15,11 +15,10 @@ ROLE_WORDS = {
     "sphere": {"sphere", "spheres", "ball", "balls", "chrome", "mirror", "mirrors"},
     "mask": {"mask", "masks"},
     "colour": {"colour", "color", "colourchart", "colorchart"},
+    "checkerboard": {"checker", "checkerboard", "checkerboards", "chess", "chessboard", "distortion"},
 }
 """Words in a name, by the role that they mean. The first role found counts."""
-OTHER_TARGETS = {
-    "checker", "checkerboard", "checkerboards", "chess", "chessboard", "distortion", "scale", "scalebar", "ruler",
-}  # fmt: skip
+OTHER_TARGETS = {"scale", "scalebar", "ruler"}
 """Words for what is photographed beside the plate and has no role in frames.csv."""
 PLAIN_FOLDERS = {
     "frames", "frame", "raw", "raws", "dng", "photos", "photo", "photographs", "images", "pictures", "capture", "dcim",

@@ -3,8 +3,10 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-ROLES = ("lit", "sphere", "flat", "dark", "ambient", "mask", "sphere-mask", "colour")
-SHARED_ROLES = ("dark", "ambient", "flat", "sphere", "sphere-mask")
+from lightdome.session.lens import Lens
+
+ROLES = ("lit", "sphere", "flat", "dark", "ambient", "mask", "sphere-mask", "colour", "checkerboard")
+SHARED_ROLES = ("dark", "ambient", "flat", "sphere", "sphere-mask", "checkerboard")
 """Roles whose rows with an empty plate serve the whole session."""
 FEWEST_LAMPS = 4
 """Under which a field can be measured: three unknowns of a matt surface, and one lamp to check them."""
@@ -23,6 +25,15 @@ class FieldName:
 
 
 @dataclass(frozen=True)
+class Checkerboard:
+    """The board from whose photographs the lens's distortion is found."""
+
+    squares: tuple[int, int]
+    """Across, down."""
+    square_mm: float
+
+
+@dataclass(frozen=True)
 class Camera:
     """The camera over the plate."""
 
@@ -38,6 +49,9 @@ class Camera:
     """Entrance pupil to plate; perspective only."""
     u_pixel_pitch: float = 0.0
     """Relative standard uncertainty of the pitch."""
+    lens: Lens | None = None
+    """Its distortion, where it was given."""
+    checkerboard: Checkerboard | None = None
 
 
 @dataclass(frozen=True)

@@ -232,6 +232,8 @@ def _contradictions(facts: dict[str, Any], lines: dict[Key, int]) -> list[tuple[
         refuse(("camera", "distance_mm"), "belongs to projection: perspective; delete it or change the projection")
     if camera.get("white_level", math.inf) <= camera["black_level"]:
         refuse(("camera", "white_level"), f"must be above black_level {camera['black_level']}; correct one of them")
+    if "distortion" in camera and "checkerboard" in camera:
+        refuse(("camera", "checkerboard"), "distortion is given too; keep the one that is to be used")
     for name in ("beam_exponent", "u_position_mm"):
         if lamps["model"] == "distant" and lamps.get(name):
             refuse(("lamps", name), "belongs to model: near; delete it or change the model")

@@ -6,10 +6,12 @@ from pathlib import Path
 from typing import Any
 
 from lightdome.errors import FrameError, SessionError
+from lightdome.session.lens import Lens
 from lightdome.session.photograph import is_raw, photograph_size
 from lightdome.session.raw import RAW_BLACK, RAW_WHITE
 from lightdome.session.records import (
     Camera,
+    Checkerboard,
     FieldName,
     Frame,
     Lamp,
@@ -165,6 +167,8 @@ def _session(folder: Path, facts: dict[str, Any], lamps: tuple[Lamp, ...], rows:
             white_level=float(camera.get("white_level", math.nan)),
             distance_mm=camera.get("distance_mm"),
             u_pixel_pitch=float(camera["u_pixel_pitch"]),
+            lens=Lens.of(camera["distortion"]) if "distortion" in camera else None,
+            checkerboard=_checkerboard(camera["checkerboard"]) if "checkerboard" in camera else None,
         ),
         lamp_setting=LampSetting(**facts["lamps"]),
         lamps=lamps,
@@ -187,6 +191,11 @@ def _session(folder: Path, facts: dict[str, Any], lamps: tuple[Lamp, ...], rows:
 def _plate(name: str, facts: dict[str, Any]) -> Plate:
     size = tuple(facts["size_mm"]) if "size_mm" in facts else None
     return Plate(name, facts["title"], facts["material"], size, facts["most_light_sensitive"])
+
+
+def _checkerboard(facts: dict[str, Any]) -> Checkerboard:
+    across, down = facts["squares"]
+    return Checkerboard((int(across), int(down)), float(facts["square_mm"]))
 
 
 def _pitch_mm(folder: Path, camera: dict[str, Any]) -> float:

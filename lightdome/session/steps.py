@@ -9,11 +9,13 @@ from lightdome import store
 from lightdome.errors import FrameError, LampError, LightdomeError, SessionError
 from lightdome.provenance import Provenance, sha256_of
 from lightdome.session.check_page import render_page, screen_text
-from lightdome.session.checks import LARGEST_CONDITION, condition_number, toward_lamps
+from lightdome.session.checkerboard import board_corners, find_distortion
+from lightdome.session.checks import LARGEST_CONDITION, condition_number, grey, toward_lamps
 from lightdome.session.checksums import MANIFEST, manifest_text, read_manifest
-from lightdome.session.consistency import Shown, evened_out
+from lightdome.session.consistency import Remarks, Shown, evened_out
 from lightdome.session.field_check import FieldCheck, channel_weights, layout_picture
 from lightdome.session.look import Look
+from lightdome.session.motion import Motion, measure_motion
 from lightdome.session.photograph import (
     PHOTOGRAPH_ENDINGS,
     camera_says,
@@ -149,7 +151,7 @@ def _field_check(
     known = read_manifest(facts.folder)
     problems: dict[int, str] = {}
     shown: dict[int, Shown] = {}
-
+    board, corners = facts.camera.checkerboard, {}
     drawn: list[bytes] = []
 
     def open_one(frame: Frame | None) -> None:
@@ -159,7 +161,10 @@ def _field_check(
         file = frame.file.relative_to(facts.folder).as_posix()
         shown[frame.row] = Shown(frame, file, *camera_says(frame.file))
         try:
-            look.add(frame, file, *_verified(frame, known.get(file)))
+            image, levels = _verified(frame, known.get(file))
+            look.add(frame, file, image, levels)
+            if frame.role == "checkerboard":
+                corners[file] = board_corners(grey(image), board) if board else None
         except FrameError as error:
             problems[frame.row] = str(error)
 
@@ -172,7 +177,19 @@ def _field_check(
         raise FrameError(first_of(said))
     linear = facts.camera.response == "linear"
     remarks, frames = evened_out(look.facts, [shown[frame.row] for frame in frames], linear)
-    return FieldCheck.of(look, facts, frames, name, inside, condition, drawn[0], remarks), said
+    distortion, lens_warnings = find_distortion(facts.camera, dict(sorted(corners.items())), shape)
+    remarks.append(Remarks([], lens_warnings))
+    motion = _motion(look, facts, lit, directions, threads)
+    return FieldCheck.of(look, facts, frames, name, inside, condition, drawn[0], motion, distortion, remarks), said
+
+
+def _motion(look: Look, facts: Session, lit: list[Frame], directions: np.ndarray, threads: int) -> Motion:
+    """How each lit frame moved; what the shading of known lamps feigns is taken off."""
+    toward = None
+    if len(directions):
+        place = {lamp.name: index for index, lamp in enumerate(facts.lamps)}
+        toward = directions[[place[frame.lamp] for frame in lit]]
+    return measure_motion(look.spectra, look.patch_px, look.patch_middles_px, toward, threads=threads)
 
 
 def _check_layout(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> tuple[np.ndarray, float | None]:

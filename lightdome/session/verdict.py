@@ -76,7 +76,4 @@ def frame_warnings(frame: Mapping[str, Any], usual_sharpness: float) -> list[str
         found.append("hardly any light; did the lamp fire?")
     elif frame["sharpness"] * BLURRED**2 < usual_sharpness:
         found.append("much less sharp than the others; was the table touched?")
-    if frame["shift_px"] != [0.0, 0.0]:
-        rows, cols = frame["shift_px"]
-        found.append(f"moved by {rows:.2f} rows and {cols:.2f} columns; stack-frames moves it back")
     return found

@@ -12,6 +12,7 @@ from captures import PLACES, grain
 from lightdome import store
 from lightdome.errors import FrameError, ProductError, SessionError
 from lightdome.frames.steps import stack_frames
+from lightdome.session.lens import Lens
 
 NAMES = list(PLACES)
 WHITE = 65535
@@ -190,6 +191,80 @@ def test_a_moved_frame_is_moved_back(folder):
     assert known.sum() == 61 * 78
     assert np.abs(light[2] - grain(2) / WHITE)[known].max() < 1e-7
     assert stack.attrs["shifts_px"][2] == [3, -2]
+
+
+def seen_through(lens, picture):
+    """A picture of a formula of column and row, photographed through OpenCV's own distortion of points."""
+    import cv2
+
+    rows, cols = np.mgrid[:64, :80].astype(np.float64)
+    camera = np.array([[lens.focal_px, 0, lens.centre_px[0]], [0, lens.focal_px, lens.centre_px[1]], [0, 0, 1]])
+    coefficients = np.array([lens.k1, lens.k2, lens.p1, lens.p2, lens.k3])
+    until = (cv2.TERM_CRITERIA_COUNT + cv2.TERM_CRITERIA_EPS, 100, 1e-10)
+    points = np.stack([cols, rows], axis=-1).reshape(-1, 1, 2)
+    straight = cv2.undistortImagePoints(points, camera, coefficients, arg1=until).reshape(64, 80, 2)
+    return picture(straight[..., 0], straight[..., 1])
+
+
+def test_the_lens_is_taken_out_of_frames_mask_and_colour_and_of_boards_by_division(folder):
+    lens = Lens(120.0, (41.0, 30.0), -0.12, 0.03, 0.0, 0.0, 0.0)
+    assert lens.largest_px((64, 80)) > 1
+
+    def reflectance(col, row):
+        return 0.5 + 0.2 * np.sin(0.5 * col + 0.1 * row)
+
+    board = 20000 + 10000 * np.cos(np.arange(80) / 30) * np.ones((64, 1))
+    for index, name in enumerate(NAMES):
+        # the board's light falls off on the sensor, so it is divided out before pixels are moved
+        folder.picture(f"frames/flat-{name}.png", np.round(board * (1 + 0.1 * index)).astype(np.uint16))
+        light = board * (1 + 0.1 * index) * seen_through(lens, reflectance)
+        folder.picture(f"frames/{name}.png", np.round(light).astype(np.uint16))
+        folder.frames.append(f"frames/flat-{name}.png,,,,flat,{name}")
+    disc = seen_through(lens, lambda col, row: np.hypot(col - 40, row - 32) < 28)
+    folder.picture("frames/mask.png", (255 * disc).astype(np.uint8))
+    colour = seen_through(lens, reflectance)
+    folder.picture("frames/c.png", np.repeat(np.round(40000 * colour)[..., None], 3, axis=2).astype(np.uint16))
+    folder.frames += ["frames/mask.png,TP-017,front,A,mask,", "frames/c.png,TP-017,front,A,colour,"]
+    quality = shifts() | {"distortion": {"source": "given", **lens._asdict()}}
+    light, colour, stack = stacked(folder, quality)
+    rows, cols = np.mgrid[:64, :80]
+    away = np.hypot(cols - 40, rows - 32)
+    known = np.isfinite(light[0])
+    assert known[away < 27].all()
+    assert not known[away > 29].any()
+    level = np.nanmedian(light[0] / reflectance(cols, rows))
+    assert np.abs(light[:, known] / level - reflectance(cols, rows)[known]).max() < 0.01
+    assert np.abs(colour[:, known] - 40000 / WHITE * reflectance(cols, rows)[known]).max() < 0.01
+    assert stack.attrs["distortion"]["k1"] == -0.12
+
+
+def test_a_turned_frame_is_turned_back(folder):
+    rows, cols = np.mgrid[:64, :80].astype(float)
+
+    def picture(row, col):
+        return 20000 + 8000 * np.sin(0.4 * col + 0.2 * row) + 5000 * np.cos(0.5 * row)
+
+    for name in NAMES:
+        folder.picture(f"frames/{name}.png", np.round(picture(rows, cols)).astype(np.uint16))
+    angle, scale, shift = np.radians(2.0), 0.99, (1.5, -0.7)
+    matrix = scale * np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    away = np.stack([rows - 31.5 - shift[0], cols - 39.5 - shift[1]])
+    came = np.tensordot(np.linalg.inv(matrix), away, 1)
+    moved = picture(came[0] + 31.5, came[1] + 39.5)
+    folder.picture("frames/L3.png", np.round(moved).astype(np.uint16))
+    quality = shifts(L3=shift)
+    quality["frames"][2] |= {"rotation_deg": 2.0, "scale": 0.99}
+    light, _, stack = stacked(folder, quality)
+    known = np.isfinite(light[2])
+    assert known.mean() > 0.7
+    assert np.abs(light[2] - picture(rows, cols) / WHITE)[known].max() < 0.003
+    assert stack.attrs["turns"][2] == pytest.approx([matrix[0, 0] - 1, matrix[1, 0]])
+
+
+def test_a_distortion_that_is_not_whole_is_named(folder):
+    assert "holds a distortion without 'focal_px'" in refused(
+        folder, ProductError, shifts() | {"distortion": {"centre_px": [1, 2]}}
+    )
 
 
 def test_camera_jpeg_is_decoded_to_linear_light(folder):

@@ -68,7 +68,7 @@ def located(made):
     """The product, after the steps before it."""
     write(made)
     out, field = made.path.parent / "out", (made.path, "TP-017", "front", "A")
-    check_session(*field, out / "quality.json", out / "lamp_layout.png", threads=1)
+    check_session(*field, out / "quality.json", out / "lamp_layout.png", out / "check.html", threads=1)
     stack_frames(*field, out / "quality.json", out / "stack.zarr.zip")
     locate_lamps(*field, out / "stack.zarr.zip", out / "lamps.json", out / "spheres.png", threads=1)
     return json.loads((out / "lamps.json").read_text())
@@ -260,7 +260,9 @@ def test_a_lamp_without_its_sphere_photograph_is_named(session):
     write(session)
     out = session.path.parent / "out"
     with pytest.raises(LampError, match="lamp 'L8' of TP-017/front/A has no sphere photograph while others have"):
-        check_session(session.path, "TP-017", "front", "A", out / "q.json", out / "p.png", threads=1)
+        check_session(
+            session.path, "TP-017", "front", "A", out / "q.json", out / "p.png", out / "check.html", threads=1
+        )
 
 
 def test_the_stack_follows_frames_csv_where_there_is_no_table(session):

@@ -111,7 +111,9 @@ def quality_of(raws, strength=None):
         numbers = raw_grain((strength or {}).get(name, 0.5 + 0.05 * index))
         raws.picture(f"frames/{name}.dng", numbers, exif=exif)
     out = raws.path.parent / "out"
-    check_session(raws.write(), "TP-017", "front", "A", out / "quality.json", out / "lamp_layout.png")
+    check_session(
+        raws.write(), "TP-017", "front", "A", out / "quality.json", out / "lamp_layout.png", out / "check.html"
+    )
     return json.loads((out / "quality.json").read_text())
 
 
@@ -166,7 +168,9 @@ def test_the_iso_of_a_jpeg_cannot_be_evened_out(raws):
         Image.fromarray(picture).save(content, "jpeg", quality=95, exif=exif)
         (raws.path / f"frames/{name}.jpg").write_bytes(content.getvalue())
     out = raws.path.parent / "out"
-    check_session(raws.write(), "TP-017", "front", "A", out / "quality.json", out / "lamp_layout.png")
+    check_session(
+        raws.write(), "TP-017", "front", "A", out / "quality.json", out / "lamp_layout.png", out / "check.html"
+    )
     quality = json.loads((out / "quality.json").read_text())
     assert quality["verdict"] == "retake"
     assert "frames/L2.jpg: was taken at ISO 400 where others are at ISO 100, and pictures of its kind" in str(
@@ -225,7 +229,7 @@ def test_the_table_wins_over_exif_and_is_doubted(raws):
     table = raws.write() / "frames.csv"
     table.write_text(table.read_text().replace("role,lamp\n", "role,lamp,exposure_s\n"))
     out = raws.path.parent / "out"
-    check_session(raws.path, "TP-017", "front", "A", out / "quality.json", out / "lamp_layout.png")
+    check_session(raws.path, "TP-017", "front", "A", out / "quality.json", out / "lamp_layout.png", out / "check.html")
     quality = json.loads((out / "quality.json").read_text())
     assert quality["frames"][1]["exposure_s"] == 0.5
     assert quality["warnings"] == [

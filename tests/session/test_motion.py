@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from lightdome.raster import Window
-from lightdome.session.motion import edge_spectra, measure_motion, patch_windows
+from lightdome.session.motion import edge_spectra, measure_motion, middles_px, patch_windows, stand_together
 
 SIZE = 320
 LAMPS = 12
@@ -61,14 +61,15 @@ def measured(shifts_px, gloss):
 
 
 @cache
-def measured_of(shifts_px, gloss):
+def measured_of(shifts_px, gloss, lamps_known=False):
     windows = patch_windows(Window(0, SIZE, 0, SIZE))
     weight = np.ones((len(windows), *windows[0].shape), np.float32)
     spectra = []
     for index, (shift, toward) in enumerate(zip(shifts_px, lamps(), strict=True)):
         image = photograph(plate(shift), toward, gloss, index)
         spectra.append(edge_spectra(np.stack([image[window.slices] for window in windows]), weight))
-    return measure_motion(np.stack(spectra), windows[0].shape[0])
+    middles = middles_px(windows, (SIZE, SIZE)) if lamps_known else None
+    return measure_motion(np.stack(spectra), windows[0].shape[0], middles, lamps() if lamps_known else None)
 
 
 def some_moved():
@@ -82,6 +83,17 @@ def test_subpixel_shifts_are_found_within_a_tenth_of_a_pixel_though_the_lamps_di
     motion = measured(shifts, gloss=0)
     assert motion.reliable.all()
     assert np.abs(motion.shift_px - shifts).max() < 0.1
+
+
+@pytest.mark.parametrize("gloss", [0, 0.9])
+def test_with_known_lamps_shifts_are_found_within_a_twentieth_of_a_pixel(gloss):
+    shifts = some_moved()
+    motion = measured_of(tuple(map(tuple, shifts)), gloss, lamps_known=True)
+    error = motion.measured_px - shifts
+    assert motion.reliable.all()
+    assert np.sqrt(np.mean(error**2)) < 0.05
+    assert np.abs(error.mean(axis=0)).max() < 0.03
+    assert (motion.turn == 0).all()
 
 
 def test_a_bump_of_35_pixels_is_found_within_a_fifth_of_a_pixel():
@@ -120,12 +132,14 @@ def test_the_uncertainty_covers_the_error():
     assert (errors < 2.45 * motion.u_px).mean() >= 0.9
 
 
+@pytest.mark.parametrize("turning", [False, True])
 @pytest.mark.parametrize(("size", "seed"), [(72, 1), (72, 2), (72, 3), (320, 1), (320, 2), (700, 3)])
-def test_pictures_with_nothing_in_common_are_left_alone(size, seed):
+def test_pictures_with_nothing_in_common_are_left_alone(size, seed, turning):
     windows = patch_windows(Window(0, size, 0, size))
     weight = np.ones((len(windows), *windows[0].shape), np.float32)
     noise = np.random.default_rng(seed).normal(0.5, 0.05, (8, len(windows), *windows[0].shape))
-    motion = measure_motion(np.stack([edge_spectra(patches, weight) for patches in noise]), windows[0].shape[0])
+    spectra = np.stack([edge_spectra(patches, weight) for patches in noise])
+    motion = measure_motion(spectra, windows[0].shape[0], middles_px(windows, (size, size)) if turning else None)
     assert not motion.reliable.any()
     assert (motion.shift_px == 0).all()
     assert np.isnan(motion.u_px).all()
@@ -138,6 +152,14 @@ def test_an_even_picture_is_left_alone():
     motion = measure_motion(even, windows[0].shape[0])
     assert (motion.shift_px == 0).all()
     assert not motion.reliable.any()
+
+
+def test_where_most_stand_is_the_first_half_of_a_plate_nudged_halfway():
+    moved = np.zeros((12, 4, 2))
+    moved[6:] = (4, 0)
+    assert stand_together(moved, np.ones(12, bool)).tolist() == [True] * 6 + [False] * 6
+    drifting = np.repeat(np.arange(12.0)[:, None, None], 4, axis=1) * np.ones(2)
+    assert stand_together(drifting, np.ones(12, bool)).all()
 
 
 @pytest.mark.parametrize(

@@ -43,7 +43,7 @@ SHEET = ("session.yaml", "frames.csv", "lamps.csv")
         ("frames/chrome_mask.png", "sphere-mask"),
         ("TP-017-mask.png", "mask"),
         ("TP-017_colour.tif", "colour"),
-        ("checkerboard/IMG_0001.dng", ""),
+        ("checkerboard/IMG_0001.dng", "checkerboard"),
         ("scale_bar.tif", ""),
         # a plate may be called after what it shows
         ("harbour board of trade/IMG_0001.CR3", "lit"),
@@ -303,7 +303,7 @@ def test_a_card_of_raw_files_becomes_a_stack(tmp_path):
     for folder in (tmp_path / "png", card):
         out = tmp_path / "out" / folder.name
         place = (folder, *(str(name).split("/")))
-        check_session(*place, out / "quality.json", out / "lamp_layout.png")
+        check_session(*place, out / "quality.json", out / "lamp_layout.png", out / "check.html")
         stack_frames(*place, out / "quality.json", out / "stack.zarr.zip")
         with store.open_stack(out / "stack.zarr.zip") as stack:
             lights.append(stack.read())

@@ -24,7 +24,9 @@ def raws(tmp_path):
 
 def quality_of(folder):
     out = folder.path.parent / "out"
-    check_session(folder.write(), "TP-017", "front", "A", out / "quality.json", out / "lamp_layout.png")
+    check_session(
+        folder.write(), "TP-017", "front", "A", out / "quality.json", out / "lamp_layout.png", out / "check.html"
+    )
     return json.loads((out / "quality.json").read_text())
 
 
