@@ -58,11 +58,11 @@ def screen_text(
 
 def _to_do(checks: Sequence[FieldCheck], failed: Sequence[tuple[str, str]]) -> list[str]:
     """What keeps the set from being usable, a sentence each."""
-    todo = [f"{name}: {text}" for name, text in failed]
+    todo = []
     for one in checks:
         head = "" if len(checks) == 1 else f"{one.name}: "
         todo += [f"{head}{text}" for text in (*one.problems, *one.facts["reasons"])]
-    return todo
+    return todo + [text if name in text else f"{name}: {text}" for name, text in failed]
 
 
 def _some(title: str, texts: Sequence[str], most: int) -> list[str]:

@@ -100,7 +100,9 @@ def exposed(shown: Sequence[Shown], linear: bool) -> tuple[dict[int, Frame], Rem
         lambda one: f"was exposed for {one.exif.exposure_s:g} s, most for {usual_s:g} s; its light is evened out",
     )
     for one in shown:
-        if one.frame.role not in ("mask", "sphere-mask", "sphere") and not _same(one.exif.iso, usual_iso):
+        if one.frame.role not in ("mask", "sphere-mask", "sphere", "checkerboard") and not _same(
+            one.exif.iso, usual_iso
+        ):
             text = f"{one.name}: was taken at ISO {one.exif.iso:g} where others are at ISO {usual_iso:g}"
             if linear:
                 warnings.append(f"{text}; its light is evened out, as far as the camera's ISO is true")

@@ -111,9 +111,10 @@ class Look:
             "warnings": [],
         }
         if frame.role not in MASK_ROLES:
-            self._forms[frame.row] = (frame, (levels is not None, BITS[image.dtype], 1 if image.ndim == 2 else 3))
-            if levels is not None:
-                self._levels[frame.row] = (frame, levels)
+            if frame.role != "checkerboard":
+                self._forms[frame.row] = (frame, (levels is not None, BITS[image.dtype], 1 if image.ndim == 2 else 3))
+                if levels is not None:
+                    self._levels[frame.row] = (frame, levels)
             entry |= self._numbers(frame, image)
         self.facts[frame.row] = entry
 
@@ -150,14 +151,12 @@ class Look:
         """What is wrong with the form of single photographs, by row; most of the lit ones say what is usual.
 
         All photographs of a field are raw or none, have one depth and number of channels, and reach the white level.
-        Only those of the role colour may be in colour beside grey ones, and those of the checkerboard are free.
+        Only those of the role colour may be in colour beside grey ones; those of the checkerboard are free.
         """
         lit = Counter(form for frame, form in self._forms.values() if frame.role == "lit")
         raw, bits, channels = usual = lit.most_common(1)[0][0] if lit else (False, 0, 0)
         odd = {}
         for row, (frame, form) in self._forms.items():
-            if frame.role == "checkerboard":
-                continue
             if lit and (form[:2] != (raw, bits) or (form[2] != channels and frame.role != "colour")):
                 odd[row] = (
                     f"{frame.file}: is {_words(form)} where others are {_words(usual)}; "

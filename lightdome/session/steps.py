@@ -109,7 +109,7 @@ def judge_session(session: Path, page: Path | None, write_checksums: bool, threa
     """
     plan = plan_session(session)
     sums = _write_checksums(session.absolute(), plan) if write_checksums else None
-    checks, failed = [], [(FRAMES_FILE, text) for text in plan.refused]
+    checks, failed = [], [(FRAMES_FILE, first_of(list(plan.refused)))] if plan.refused else []
     for name in plan.fields:
         try:
             facts, frames = read_field(session, name)

@@ -13,6 +13,7 @@ from lightdome import commands, store
 from lightdome.errors import SessionError
 from lightdome.frames.steps import stack_frames
 from lightdome.session.exif import NO_EXIF, Exif
+from lightdome.session.first_sheet import settings_text
 from lightdome.session.naming import lamp_of, place_of_file, role_of
 from lightdome.session.new_session import new_session
 from lightdome.session.photograph import read_photograph
@@ -115,6 +116,15 @@ def test_plates_in_the_names_of_one_folder_are_told_apart():
     assert [(row["file"], row["plate"]) for row in proposal.rows if row["role"] == "mask"] == [
         ("f/TP-2-mask.png", "TP-2")
     ]
+
+
+def test_checkerboards_ask_for_their_squares():
+    lit = [found(f"P/{n}.dng") for n in range(4)]
+    boards = propose([*lit, *(found(f"checkerboard/{n}.dng") for n in range(8))])
+    assert [row["plate"] for row in boards.rows if row["role"] == "checkerboard"] == [""] * 8
+    text = settings_text("night", boards, [NO_EXIF], None, False)
+    assert "DECIDE" in text.split("checkerboard:\n    squares:")[1].splitlines()[0]
+    assert "checkerboard:" not in settings_text("night", propose(lit), [NO_EXIF], None, False)
 
 
 def test_boards_and_spheres_take_the_lamps_in_order_or_say_that_they_cannot():
