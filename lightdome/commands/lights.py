@@ -11,7 +11,7 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     """Add the commands."""
     lamps = subparsers.add_parser("locate-lamps", help="position or direction, power and uncertainty of each lamp")
     add_field_flags(lamps)
-    add_products(lamps, reads=("stack",), writes=("lamps", "picture"))
+    add_products(lamps, reads=("stack",), writes=("lamps",), may_write=("picture",))
     add_threads(lamps)
     lamps.set_defaults(run=_locate_lamps)
 

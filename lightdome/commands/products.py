@@ -33,11 +33,19 @@ PLACES = {
 }
 
 
-def add_products(parser: argparse.ArgumentParser, *, reads: tuple[str, ...], writes: tuple[str, ...]) -> None:
-    """Add a flag for each product that a step reads or writes."""
-    for verb, names in (("read", reads), ("write", writes)):
+def add_products(
+    parser: argparse.ArgumentParser, *, reads: tuple[str, ...], writes: tuple[str, ...], may_write: tuple[str, ...] = ()
+) -> None:
+    """Add a flag for each product that a step reads, writes, or writes where it is asked for."""
+    for verb, names, required in (("read", reads, True), ("write", writes, True), ("write", may_write, False)):
         for name in names:
-            parser.add_argument(f"--{name}", type=Path, required=True, metavar="FILE", help=f"{verb} {PLACES[name]}")
+            parser.add_argument(
+                f"--{name}",
+                type=Path,
+                required=required,
+                metavar="FILE",
+                help=f"{verb} {PLACES[name]}",
+            )
 
 
 def add_threads(parser: argparse.ArgumentParser) -> None:

@@ -22,7 +22,9 @@ def register(subparsers: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         "workflow.",
     )
     check.add_argument("session", type=Path, metavar="SESSION", help="session folder")
-    check.add_argument("--page", type=Path, help="page to write (default: results/<session>/check.html)")
+    check.add_argument(
+        "--page", type=Path, help="page to write (default: results/<session>/check.html, or none of one field alone)"
+    )
     check.add_argument("--write-checksums", action="store_true", help="write manifest-sha256.txt beside frames.csv")
     check.add_argument("--threads", type=int, default=2, help="photographs opened at a time")
     for flag in ("--plate", "--side", "--field"):
@@ -54,8 +56,8 @@ def _check_session(
     missing = [f"--{name}" for name, value in one_field.items() if value is None]
     if len(missing) == len(one_field):
         return judge_session(session, page, write_checksums, threads)
-    if missing or page is None or write_checksums:
-        wrong = ", ".join(missing or (["--page"] if page is None else ["no --write-checksums"]))
+    if missing or write_checksums:
+        wrong = ", ".join(missing or ["no --write-checksums"])
         raise SessionError(
             f"check-session: one field alone needs {wrong} too; leave all of them out to judge the session"
         )

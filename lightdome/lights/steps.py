@@ -38,12 +38,20 @@ BOARD_PARTS = 8
 
 
 def locate_lamps(
-    session: Path, plate: str, side: str, field: str, stack: Path, lamps: Path, picture: Path, *, threads: int = 2
+    session: Path,
+    plate: str,
+    side: str,
+    field: str,
+    stack: Path,
+    lamps: Path,
+    picture: Path | None = None,
+    *,
+    threads: int = 2,
 ) -> None:
     """Write `lights/lamps.json`: place or direction, power and uncertainty of each lamp of the stack, in its order.
 
-    From lamps.csv, from mirror spheres, or from both where both are there. `lights/spheres.png` shows the spheres and
-    the layout. Fails with SessionError, FrameError, LampError or ProductError.
+    From lamps.csv, from mirror spheres, or from both where both are there. `lights/spheres.png`, where asked for, shows
+    the spheres and the layout. Fails with SessionError, FrameError, LampError or ProductError.
     """
     name = FieldName(plate, side, field)
     facts, frames = read_field(session, name)
@@ -79,9 +87,10 @@ def locate_lamps(
         "warnings": warnings,
         "spheres": _sphere_facts(names, seen, located, moved),
     }
-    figure = draw_lamps(str(name), lamp_set, seen, located, patches, setting.source)
-    with store.beside(picture) as part:
-        figure.savefig(part, format="png", metadata={"Software": None})
+    if picture:
+        figure = draw_lamps(str(name), lamp_set, seen, located, patches, setting.source)
+        with store.beside(picture) as part:
+            figure.savefig(part, format="png", metadata={"Software": None})
     store.write_json(lamps, {**product, "provenance": origin.as_dict()})
 
 

@@ -82,12 +82,21 @@ def _field_or_none(session: Path, name: FieldName) -> tuple[Session | None, tupl
 
 
 def check_session(
-    session: Path, plate: str, side: str, field: str, quality: Path, picture: Path, page: Path, *, threads: int = 2
+    session: Path,
+    plate: str,
+    side: str,
+    field: str,
+    quality: Path,
+    picture: Path,
+    page: Path | None = None,
+    *,
+    threads: int = 2,
 ) -> None:
     """Open every photograph of a field, judge the set, draw the layout of the lamps.
 
-    Writes `frames/quality.json`, `frames/lamp_layout.png` and `frames/check.html`. Fails with SessionError,
-    FrameError or LampError where the field cannot be measured at all; what makes it poor is in the verdict.
+    Writes `frames/quality.json`, `frames/lamp_layout.png` and, where asked for, `frames/check.html`. Fails with
+    SessionError, FrameError or LampError where the field cannot be measured at all; what makes it poor is in the
+    verdict.
     """
     name = FieldName(plate, side, field)
     facts, frames = read_field(session, name)
@@ -97,7 +106,8 @@ def check_session(
     origin = Provenance.of("check-session", [facts.folder / SETTINGS_FILE, facts.folder / FRAMES_FILE], {})
     with store.beside(picture) as part:
         part.write_bytes(one.layout_png)
-    store.write_text(page, render_page(facts, [one], [], None))
+    if page:
+        store.write_text(page, render_page(facts, [one], [], None))
     store.write_json(quality, {**one.facts, "provenance": origin.as_dict()})
 
 
