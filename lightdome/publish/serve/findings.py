@@ -8,6 +8,7 @@ makes sending again harmless. Several processes may write at once.
 import json
 import os
 import sqlite3
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
@@ -21,6 +22,7 @@ FILE = "findings.sqlite"
 VERSION = 1
 BUSY_S = 20.0
 """How long a writer waits for another."""
+AGAIN_S = 0.01
 COLUMNS = "sequence, time, finding, kind, author, reason, body, client_id, seen, about"
 SCHEMA = f"""
 CREATE TABLE changes (
@@ -74,10 +76,10 @@ class Findings:
                 return _check_same(draft, _change(row)), False
             spoken_of = connection.execute("SELECT 1 FROM changes WHERE finding = ? LIMIT 1", [draft.finding])
             about = known(draft, spoken_of.fetchone() is not None)
-            time = datetime.now(UTC).isoformat(timespec="milliseconds")
+            now = datetime.now(UTC).isoformat(timespec="milliseconds")
             body = json.dumps(dict(draft.body), allow_nan=False)
             mark = None if about is None else json.dumps(dict(about), allow_nan=False)
-            values: list[Any] = [time, draft.finding, draft.kind, draft.author, draft.reason, body]
+            values: list[Any] = [now, draft.finding, draft.kind, draft.author, draft.reason, body]
             values += [draft.client_id, draft.seen, mark]
             added = connection.execute(
                 "INSERT INTO changes (time, finding, kind, author, reason, body, client_id, seen, about) "
@@ -116,13 +118,26 @@ def _connect(path: Path, writable: bool) -> sqlite3.Connection:
     connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
     connection.execute("PRAGMA synchronous = FULL")
     if _version(connection) == 0:
-        connection.execute("PRAGMA journal_mode = WAL")
+        _keep_a_log(connection)
         with _transaction(connection):
             # another process may have made the table meanwhile
             if _version(connection) == 0:
                 for statement in _statements(SCHEMA):
                     connection.execute(statement)
     return _checked(connection, path)
+
+
+def _keep_a_log(connection: sqlite3.Connection) -> None:
+    """Turn on the write-ahead log; SQLite does not wait by itself where another one does the same at that moment."""
+    until = time.monotonic() + BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError:
+            if time.monotonic() > until:
+                raise
+            time.sleep(AGAIN_S)
 
 
 def _checked(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
