@@ -13,8 +13,9 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TypeVar
 
+import cv2
 import numpy as np
-from scipy import fft, ndimage
+from scipy import fft
 
 from lightdome.raster import Window
 from lightdome.session.correlation import (
@@ -35,7 +36,7 @@ PATCHES_A_SIDE = 3
 SMALLEST_PATCH_PX = 96
 """Smaller ones hold too little detail; a picture without room for two beside one another gets overlapping ones."""
 OVERLAPPING = 1.25
-EDGE_SIGMA_PX = 1.0
+EDGE_SIGMA_PX, EDGE_TAPS = 1.0, 4.0
 LOCAL_SIGMA_PX = 6.0
 """The finer it is, the less does shading feign a shift; at 4 the two walls of a groove are taken for one another."""
 LOCAL_TAPS = 3.0
@@ -138,12 +139,12 @@ def edge_spectra(patches: np.ndarray, weight: np.ndarray) -> np.ndarray:
     """
 
     def around(values: np.ndarray) -> np.ndarray:
-        return ndimage.gaussian_filter(values, (0, LOCAL_SIGMA_PX, LOCAL_SIGMA_PX), truncate=LOCAL_TAPS)
+        return _smoothed(values, LOCAL_SIGMA_PX, LOCAL_TAPS)
 
     light = np.clip(patches, 0, None).astype(np.float32)
     local_light = around(light)
     light = np.log(light + DARK_SHARE * local_light + (1e-6 * local_light.max() + 1e-9))
-    smooth = ndimage.gaussian_filter(light, (0, EDGE_SIGMA_PX, EDGE_SIGMA_PX))
+    smooth = _smoothed(light, EDGE_SIGMA_PX, EDGE_TAPS)
     gradient = np.gradient(smooth, axis=2) + 1j * np.gradient(smooth, axis=1)
     strength = np.abs(gradient)
     local = np.sqrt(around(strength**2))
@@ -157,6 +158,16 @@ def edge_spectra(patches: np.ndarray, weight: np.ndarray) -> np.ndarray:
     spectra = fft.fft2((edges * weight * window[:, None] * window).astype(np.complex64))
     kept = np.abs(fft.fftfreq(side)) < FINEST_WAVE
     return spectra[:, kept][:, :, kept]
+
+
+def _smoothed(patches: np.ndarray, sigma_px: float, taps: float) -> np.ndarray:
+    """Patches (patch, P, P) under a Gaussian that ends at `taps` standard deviations, mirrored at the border."""
+    side = 2 * int(taps * sigma_px + 0.5) + 1
+    return np.stack([_blurred(np.ascontiguousarray(patch), side, sigma_px) for patch in patches])
+
+
+def _blurred(patch: np.ndarray, side: int, sigma_px: float) -> np.ndarray:
+    return np.asarray(cv2.GaussianBlur(patch, (side, side), sigma_px, borderType=cv2.BORDER_REFLECT))
 
 
 def measure_motion(
