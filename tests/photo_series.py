@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from lightdome.session.assess import Assessment, assess
+from lightdome.session.assess import Assessment, QuickLook, assess
 from lightdome.session.look import Look
 from lightdome.session.motion import measure_motion
 from lightdome.session.records import Camera, Frame, Lamp, LampSetting, Plate, Session
@@ -60,8 +60,10 @@ def lamps_of(spec: CaptureSpec) -> tuple[Lamp, ...]:
     return tuple(made)
 
 
-def assessed(spec: CaptureSpec, photographs: list[Photograph], lamps: tuple[Lamp, ...] | None = None) -> Assessment:
-    """What check-session makes of the photographs."""
+def seen(
+    spec: CaptureSpec, photographs: list[Photograph], lamps: tuple[Lamp, ...] | None = None
+) -> tuple[Look, Session, list[Frame], np.ndarray]:
+    """The photographs looked at one by one, the session, its frames, and the plate."""
     camera = Camera("orthographic", spec.pitch_mm, "linear", spec.sensor.black_level, spec.sensor.white_level)
     setting = LampSetting("table", "near" if spec.rig.near else "distant", spec.rig.beam_exponent)
     frames = [
@@ -75,7 +77,14 @@ def assessed(spec: CaptureSpec, photographs: list[Photograph], lamps: tuple[Lamp
     look = Look(camera, inside, [frame.row for frame in frames if frame.role == "lit"])
     for frame, photograph in zip(frames, photographs, strict=True):
         look.add(frame, str(frame.file), photograph.numbers())
-    return assess(look, session, frames, inside, measure_motion(look.spectra, look.patch_px))
+    return look, session, frames, inside
+
+
+def assessed(spec: CaptureSpec, photographs: list[Photograph], lamps: tuple[Lamp, ...] | None = None) -> Assessment:
+    """What check-session makes of the photographs."""
+    look, session, frames, inside = seen(spec, photographs, lamps)
+    motion = measure_motion(look.spectra, look.patch_px)
+    return assess(look, session, frames, motion, QuickLook.of(look, session, frames, inside))
 
 
 def named(found: Assessment) -> dict[str, list[str]]:

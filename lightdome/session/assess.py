@@ -45,15 +45,43 @@ class Assessment:
     compared_shape: tuple[int, int] = (0, 0)
     coverage: Coverage | None = None
     tilt_deg: dict[str, Any] = field(default_factory=dict)
-    preview: Preview | None = None
     room: RoomLight | None = None
 
 
-def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarray, motion: Motion) -> Assessment:
+@dataclass(frozen=True)
+class QuickLook:
+    """What the small pictures give by themselves, before it is known how the frames moved."""
+
+    light: np.ndarray
+    """(L, rows, columns) at one exposure; NaN unknown."""
+    flat_divided: bool
+    bare: bool
+    """Nothing told of the room's light."""
+    lamps: tuple[Lamp, ...]
+    """Of the lit photographs; empty where not all have a place in the table."""
+    plate: np.ndarray
+    """(rows, columns): True on the plate."""
+    preview: Preview | None
+
+    @classmethod
+    def of(cls, look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarray) -> "QuickLook":
+        """frames : those that could be read, the lit ones in the order that `look` was told."""
+        lit = [frame for frame in frames if frame.role == "lit"]
+        light, flat_divided, bare = small_stack(look, frames, lit)
+        table = {lamp.name: lamp for lamp in facts.lamps if lamp.is_placed}
+        lamps = tuple(table[frame.lamp] for frame in lit if frame.lamp in table)
+        plate = coarser(inside[None].astype(np.float32), look.factor)[0] > 0.99
+        if len(lamps) < len(lit):
+            return cls(light, flat_divided, bare, (), plate, None)
+        shown = _preview(facts, lamps, light, plate, look.factor, flat_divided)
+        return cls(light, flat_divided, bare, lamps, plate, shown)
+
+
+def assess(look: Look, facts: Session, frames: Sequence[Frame], motion: Motion, quick: QuickLook) -> Assessment:
     """Judge the set. frames : those that could be read, the lit ones in the order that `look` was told."""
     lit = [frame for frame in frames if frame.role == "lit"]
     names = Names(lit, [look.facts[frame.row]["file"] for frame in lit])
-    light, flat_divided, bare = small_stack(look, frames, lit)
+    light, lamps = quick.light, quick.lamps
     scale = 2.0 ** (16 - look.facts[lit[0].row]["bit_depth"])
     black, span = scale * facts.camera.black_level, scale * (facts.camera.white_level - facts.camera.black_level)
     sharp = compare_sharpness(look.patches, motion.shift_px, span)
@@ -61,18 +89,15 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
     sure = resolved(sharp.fall_px, facts.camera.pixel_pitch_mm)
     digests = [look.facts[frame.row]["digest"] for frame in lit]
     copies = [k for k, digest in enumerate(digests) if digests.count(digest) > 1]
-    table = {lamp.name: lamp for lamp in facts.lamps if lamp.is_placed}
-    lamps = [table[frame.lamp] for frame in lit if frame.lamp in table]
-    if len(lamps) < len(lit):
+    if not lamps:
         found += findings.repeated(names, find_twins(light.reshape(len(lit), -1), np.zeros((0, 3))), found, copies)
         text = "the lamps' places are not known yet: no coverage, no preview, no look for shadows, levels, exchanges"
         return Assessment(tuple(found), (text,), sharp, sure, light)
-    plate = coarser(inside[None].astype(np.float32), look.factor)[0] > 0.99
     factor = factor_of(light.shape[1:], COMPARED_PIXELS)
-    small, on_plate = coarser(light, factor), coarser(plate[None].astype(np.float32), factor)[0] > 0.5
+    small, on_plate = coarser(light, factor), coarser(quick.plate[None].astype(np.float32), factor)[0] > 0.5
     shape = (small.shape[1], small.shape[2])
     seen = small.reshape(len(lit), -1)
-    rays, irradiance, half = _rays(facts, lamps, shape, look.factor * factor, flat_divided)
+    rays, irradiance, half = _rays(facts, lamps, shape, look.factor * factor, quick.flat_divided)
     axes = toward_lamps(lamps)
     floor = max(LEAST_FLOOR, 3 * float(np.quantile(sharp.noise, 0.1)) / (look.factor * factor))
     comparison = compare(seen, irradiance, half, axes, shape, on_plate, floor)
@@ -90,16 +115,15 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarr
         found += [one for one in more if one.kind != "does not fit" or not said.intersection(one.files)]
         found += findings.repeated(names, find_twins(seen, axes), found, copies)
     around = None
-    if bare and comparison is not None and comparison.telling and on_plate.sum() > 50:
+    if quick.bare and comparison is not None and comparison.telling and on_plate.sum() > 50:
         numbers = np.array([np.quantile(one[look.weight > 0], DARKEST) for one in look.patches])
         darkest = (numbers - black) / span
         some = on_plate.ravel()
         around = room_light(seen[:, some], rays[..., some], irradiance[:, some], half[..., some], darkest, floor)
         found += findings.room(around)
-    quick = _preview(facts, lamps, light, plate, look.factor, flat_divided)
-    tilt = _tilt(facts, lamps, axes, sharp.noise, quick, flat_divided)
+    tilt = _tilt(facts, lamps, axes, sharp.noise, quick.preview, quick.flat_divided) if quick.preview else {}
     return Assessment(
-        tuple(found), tuple(not_checked), sharp, sure, light, comparison, shape, coverage(axes), tilt, quick, around
+        tuple(found), tuple(not_checked), sharp, sure, light, comparison, shape, coverage(axes), tilt, around
     )
 
 

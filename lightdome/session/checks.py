@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
-from scipy import ndimage
 
 from lightdome.session.records import Lamp
 from lightdome.units import SECONDS_PER_HOUR
@@ -28,7 +28,9 @@ def sharpness(patches: np.ndarray) -> float:
     mean = float(patches.mean(dtype=np.float64))
     if mean <= 0:
         return 0.0
-    laplacian = [ndimage.laplace(patch.astype(np.float32)) for patch in patches]
+    laplacian = [
+        cv2.Laplacian(patch, cv2.CV_32F, borderType=cv2.BORDER_REFLECT) for patch in patches.astype(np.float32)
+    ]
     return float(np.mean(np.square(laplacian), dtype=np.float64)) / mean**2
 
 

@@ -3,7 +3,8 @@
 import dataclasses
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +12,7 @@ import numpy as np
 
 from lightdome.errors import FrameError
 from lightdome.session import pictures
-from lightdome.session.assess import Assessment, assess
+from lightdome.session.assess import Assessment, QuickLook, assess
 from lightdome.session.consistency import Remarks
 from lightdome.session.dose import light_dose, plate_dose
 from lightdome.session.findings import WIDEST_AZIMUTH_DEG, WIDEST_CAP_DEG, Finding
@@ -58,23 +59,31 @@ class FieldCheck:
         inside: np.ndarray,
         condition: float | None,
         layout_png: bytes,
-        motion: Motion,
+        moving: Callable[[], Motion],
         distortion: dict[str, Any] | None,
         remarks: Sequence[Remarks],
     ) -> "FieldCheck":
         """Judge the photographs that `look` has seen; FrameError where the plate is white under nearly every lamp.
 
-        condition : None where the lamps are not located yet.  distortion : of the lens, see `checkerboard.py`.
+        condition : None where the lamps are not located yet.  moving : measures how the frames moved.
+        distortion : of the lens, see `checkerboard.py`.
         remarks : what the photographs' own records say.
         """
         lit = [frame for frame in frames if frame.role == "lit"]
+        with ThreadPoolExecutor(1) as pool:  # the one waits for small sums, the other for large arrays
+            measured = pool.submit(moving)
+            quick = QuickLook.of(look, session, frames, inside)
+            quick_png = None
+            if quick.preview is not None:
+                quick_png = pictures.preview_png(quick.preview, look.factor * session.camera.pixel_pitch_mm)
+            motion = measured.result()
         too_few = look.short_of(FEWEST_LAMPS - 1, inside)
         if too_few == 1:
             raise FrameError(
                 f"{lit[0].file}: no pixel of {name} is below white under three lamps or more; expose for a "
                 f"shorter time and check camera.white_level of {SETTINGS_FILE}"
             )
-        whole = assess(look, session, frames, inside, motion)
+        whole = assess(look, session, frames, motion, quick)
         _complete_entries(look, lit, motion, whole)
         entries = [look.facts[frame.row] for frame in frames]
         used = {frame.lamp for frame in lit}
@@ -110,10 +119,7 @@ class FieldCheck:
             "reference_frame": look.facts[lit[motion.reference].row]["file"],
             "frames": entries,
         }
-        quick = None
-        if whole.preview is not None:
-            quick = pictures.preview_png(whole.preview, look.factor * session.camera.pixel_pitch_mm)
-        return cls(name, facts, findings, layout_png, quick, pictures.frame_pictures(look, lit, whole))
+        return cls(name, facts, findings, layout_png, quick_png, pictures.frame_pictures(look, lit, whole))
 
 
 def channel_weights(lamps: Sequence[Lamp]) -> dict[str, np.ndarray]:

@@ -1,6 +1,7 @@
 """Steps of the word session: `check-sheet` and `check-session`. Paths in, paths out."""
 
 from collections import Counter
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -189,8 +190,8 @@ def _field_check(
     remarks, frames = evened_out(look.facts, [shown[frame.row] for frame in frames], linear)
     distortion, lens_warnings = find_distortion(facts.camera, dict(sorted(corners.items())), shape)
     remarks.append(Remarks([], lens_warnings))
-    motion = _motion(look, facts, lit, directions, threads)
-    return FieldCheck.of(look, facts, frames, name, inside, condition, drawn[0], motion, distortion, remarks), said
+    moving = partial(_motion, look, facts, lit, directions, threads)
+    return FieldCheck.of(look, facts, frames, name, inside, condition, drawn[0], moving, distortion, remarks), said
 
 
 def _motion(look: Look, facts: Session, lit: list[Frame], directions: np.ndarray, threads: int) -> Motion:
