@@ -44,7 +44,7 @@ def locate_lamps(
     field: str,
     stack: Path,
     lamps: Path,
-    picture: Path | None = None,
+    picture: Path | None,
     *,
     threads: int = 2,
 ) -> None:

@@ -89,7 +89,7 @@ def check_session(
     field: str,
     quality: Path,
     picture: Path,
-    page: Path | None = None,
+    page: Path | None,
     *,
     threads: int = 2,
 ) -> None:
