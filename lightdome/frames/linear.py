@@ -4,16 +4,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from lightdome.session.response import srgb_to_linear
+
 FLAT_FLOOR = 0.01
 """Share of the board's mean under which it is too dark to divide by; such pixels are unknown. No source: at one
 hundredth of the light, noise of 1 % of the board's mean is as large as the board itself."""
-
-
-def srgb_to_linear(encoded: np.ndarray) -> np.ndarray:
-    """Linear light of sRGB values, 1 being white in both; any shape (IEC 61966-2-1:1999, clause 5.2)."""
-    encoded = np.asarray(encoded, float)
-    bright = ((np.maximum(encoded, 0.04045) + 0.055) / 1.055) ** 2.4
-    return np.where(encoded <= 0.04045, encoded / 12.92, bright)
 
 
 def response_table(dtype: np.dtype, black_level: float, white_level: float, response: str) -> np.ndarray:

@@ -19,7 +19,7 @@ from lightdome.lights.spheres import OWN_PICTURE, Located, Seen, locate
 from lightdome.lights.view import View
 from lightdome.provenance import Provenance
 from lightdome.raster import Grid, Window
-from lightdome.session.photograph import other_size, photograph_size, read_mask, read_photograph
+from lightdome.session.photograph import other_size, photograph_size, read_exif, read_mask, read_photograph
 from lightdome.session.records import Camera, FieldName, Frame, Session
 from lightdome.session.sheet import read_field
 from lightdome.session.sphere_frames import sphere_frames
@@ -210,11 +210,14 @@ def _with_powers(
 
 
 def _board(frame: Frame, camera: Camera) -> np.ndarray:
-    """Mean light (parts, parts) of a board in parts of the picture, at one second where its time is known."""
+    """Mean light (parts, parts) of a board in parts of the picture, at one second where its time is known.
+
+    As in stack-frames, the table's exposure time comes before that of Exif.
+    """
     light = _light(read_photograph(frame.file), camera)
     rows = [part for part in np.array_split(light, BOARD_PARTS, axis=0) if len(part)]
     means = [[np.nanmean(cell) for cell in np.array_split(part, BOARD_PARTS, axis=1) if cell.size] for part in rows]
-    return np.array(means) / (frame.exposure_s or 1.0)
+    return np.array(means) / (frame.exposure_s or read_exif(frame.file).exposure_s or 1.0)
 
 
 def _sphere_facts(

@@ -54,7 +54,7 @@ def evened_out(
     """All remarks on a field, and its frames with the exposure time and gain to be evened out; both go into `facts`.
 
     facts : of each photograph, by row of frames.csv, with its bit_depth; gets exposure_s, gain and exif.
-    linear, failures : as `exposed`.
+    linear : as `exposed`.
     """
     frames, exposures = exposed(shown, linear)
     for one in shown:

@@ -7,16 +7,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from lightdome.raster import Grid
 from lightdome.session.checks import toward_lamps
 from lightdome.session.records import Lamp
 
 
 def pixel_places_mm(shape: tuple[int, int], pitch_mm: float) -> tuple[np.ndarray, np.ndarray]:
     """x and y (rows x columns,), float32, of the pixel centres of a picture, mm from its centre, x right and y up."""
-    rows, cols = shape
-    x = ((np.arange(cols) + 0.5 - cols / 2) * pitch_mm).astype(np.float32)
-    y = ((rows / 2 - np.arange(rows) - 0.5) * pitch_mm).astype(np.float32)
-    grid_x, grid_y = np.meshgrid(x, y)
+    grid = Grid(shape, pitch_mm)
+    grid_x, grid_y = np.meshgrid(grid.x_mm().astype(np.float32), grid.y_mm().astype(np.float32))
     return grid_x.ravel(), grid_y.ravel()
 
 

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from lightdome.session.records import Camera
+from lightdome.session.response import srgb_to_linear
 
 SMALL_PIXELS = 300_000
 """Of a small picture, about."""
@@ -58,8 +59,7 @@ def small_light(image: np.ndarray, free: np.ndarray, camera: Camera, factor: int
     numbers = shrunk(image, factor)
     light = (numbers - np.float32(camera.black_level)) / np.float32(camera.white_level - camera.black_level)
     if camera.response == "srgb":
-        # IEC 61966-2-1:1999, clause 5.2
-        light = np.where(light > 0.04045, ((np.maximum(light, 0.04045) + 0.055) / 1.055) ** 2.4, light / 12.92)
+        light = srgb_to_linear(light).astype(np.float32)
     if light.ndim == 3:
         light = light @ weights.astype(np.float32)
     rows, cols = light.shape

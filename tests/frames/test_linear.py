@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from skimage.color import rgb2xyz, xyz2rgb
 
-from lightdome.frames.linear import Background, lit_light, response_table, srgb_to_linear
+from lightdome.frames.linear import Background, lit_light, response_table
+from lightdome.session.response import srgb_to_linear
 
 
 def test_srgb_is_decoded_as_the_standard_says():

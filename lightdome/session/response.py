@@ -1,0 +1,10 @@
+"""How a picture's numbers answer the light. Arrays in, arrays out."""
+
+import numpy as np
+
+
+def srgb_to_linear(encoded: np.ndarray) -> np.ndarray:
+    """Linear light of sRGB values, 1 being white in both; any shape (IEC 61966-2-1:1999, clause 5.2)."""
+    encoded = np.asarray(encoded, float)
+    bright = ((np.maximum(encoded, 0.04045) + 0.055) / 1.055) ** 2.4
+    return np.where(encoded <= 0.04045, encoded / 12.92, bright)
