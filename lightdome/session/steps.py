@@ -120,14 +120,15 @@ def judge_session(session: Path, page: Path | None, write_checksums: bool, threa
     """
     plan = plan_session(session)
     sums = _write_checksums(session.absolute(), plan) if write_checksums else None
+    here = f"{session.absolute()}/"  # pages are handed round: files are named as frames.csv names them
     checks, failed = [], [(FRAMES_FILE, first_of(list(plan.refused)))] if plan.refused else []
     for name in plan.fields:
         try:
             facts, frames = read_field(session, name)
             one, problems = _field_check(facts, frames, name, threads)
-            checks.append(one.with_problems(problems))
+            checks.append(one.with_problems([text.replace(here, "") for text in problems]))
         except LightdomeError as error:
-            failed.append((str(name), str(error)))
+            failed.append((str(name), str(error).replace(here, "")))
     facts = read_leniently(session)
     place = page or Path("results") / facts.name / "check.html"
     store.write_text(place, render_page(facts, checks, failed, sums))

@@ -87,6 +87,7 @@ def test_every_photograph_that_cannot_be_used_is_named_and_no_field_stops_anothe
         assert text in said.out
         assert text in page.read_text(encoding="utf-8")
     assert "A-L2.png: is empty" in said.out
+    assert str(session.path) not in page.read_text(encoding="utf-8")  # it is handed round
     assert "Traceback" not in said.err
 
 
