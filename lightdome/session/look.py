@@ -16,6 +16,7 @@ from lightdome.session.motion import edge_spectra, middles_px, patch_windows
 from lightdome.session.photograph import BITS, other_size
 from lightdome.session.raw import RawLevels
 from lightdome.session.records import Camera, Frame
+from lightdome.session.response import srgb_to_linear
 from lightdome.session.small import SMALL_PIXELS, factor_of, free_pixels, small_light
 
 MASK_ROLES = ("mask", "sphere-mask")
@@ -72,6 +73,15 @@ class Look:
         """Share of the pixels `inside` that fewer than `least` lit photographs show below white."""
         short = (self._white > len(self.patches) - least) & inside
         return float(np.count_nonzero(short) / np.count_nonzero(inside))
+
+    def patch_light(self, place: int) -> np.ndarray:
+        """Linear light (lit photographs, P, P), float32, of one of the patches; 1 is white."""
+        form = next(form for frame, form in self._forms.values() if frame.role == "lit")
+        numbers = self.patches[:, place] * np.float32(2.0 ** (form[1] - 16))
+        light = (numbers - np.float32(self.camera.black_level)) / np.float32(
+            self.camera.white_level - self.camera.black_level
+        )
+        return srgb_to_linear(light).astype(np.float32) if self.camera.response == "srgb" else light
 
     def keep(self, lit: Sequence[Frame]) -> list[Frame]:
         """Drop the lit photographs that cannot be used; those that are left."""

@@ -51,7 +51,7 @@ STILL_PX = 0.01
 SEARCHES, NEARLY_STILL_PX = 3, 0.5
 """After so many rounds, a frame that moved less since the last one is not looked for anew in the whole surface."""
 LEAST_SHIFT_PX = 0.2
-"""Movements below it are left alone: interpolation would blur more than it mends."""
+"""Movements below it are not told by edges alone; `alignment.py` tells smaller ones."""
 FEW_PATCHES, LEAST_SHIFT_OF_FEW_PX = 4, 1.0
 """Two or three patches of a small picture cannot tell motion from shading that moves both alike: whole pixels count,
 and neither rotation nor scale is looked for."""

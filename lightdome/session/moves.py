@@ -8,6 +8,8 @@ import numpy as np
 
 from lightdome.session.motion import Motion
 
+SAID_PX = 0.2
+"""Less than that makes no photograph poorer once it is moved back."""
 ALIKE_PX = 0.5
 """Frames one after another that stand no farther apart are taken to stand alike."""
 FEWEST_ALIKE = 2
@@ -40,7 +42,7 @@ def movement_warnings(moved_px: np.ndarray, facts: Sequence[dict[str, Any]]) -> 
     Where the plate was nudged, that is said once, of the first frame that stands elsewhere.
     """
     groups = _standing_alike(moved_px)
-    said: list[str | None] = [_moved(entry) if entry["moved_px"] else None for entry in facts]
+    said: list[str | None] = [_moved(entry) if entry["moved_px"] >= SAID_PX else None for entry in facts]
     nudges: dict[int, str] = {}
     for before, after in pairwise(groups):
         step = np.median(moved_px[after], axis=0) - np.median(moved_px[before], axis=0)

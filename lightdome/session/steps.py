@@ -9,6 +9,7 @@ import numpy as np
 from lightdome import store
 from lightdome.errors import FrameError, LampError, LightdomeError, SessionError
 from lightdome.provenance import Provenance, sha256_of
+from lightdome.session.alignment import aligned
 from lightdome.session.check_page import render_page, screen_text
 from lightdome.session.checkerboard import board_corners, find_distortion
 from lightdome.session.checks import LARGEST_CONDITION, condition_number, grey, toward_lamps
@@ -201,7 +202,8 @@ def _motion(look: Look, facts: Session, lit: list[Frame], directions: np.ndarray
     if len(directions):
         place = {lamp.name: index for index, lamp in enumerate(facts.lamps)}
         toward = directions[[place[frame.lamp] for frame in lit]]
-    return measure_motion(look.spectra, look.patch_px, look.patch_middles_px, toward, threads=threads)
+    motion = measure_motion(look.spectra, look.patch_px, look.patch_middles_px, toward, threads=threads)
+    return aligned(motion, look.patch_light, look.weight, look.patch_middles_px, threads)
 
 
 def _check_layout(facts: Session, frames: tuple[Frame, ...], name: FieldName) -> tuple[np.ndarray, float | None]:
