@@ -1,11 +1,11 @@
 """How far a flat plate bows when the lamps are not as strong as the table says, with and without a flat-board series.
 
-    python benchmarks/flat_board.py [--gain-error 0.01] [--lamps 24] [--seeds 3]
+    python benchmarks/flat_board.py [--gain-error 0.01] [--lamps 24] [--seeds 3] [--method microfacet]
 
 A flat matte plate of 225 x 150 mm under near lamps 400 mm away, made by `lightdome.synthetic`, goes through the real
 steps from the photographs to the height. Powers of the table are wrong by random errors. The bow is the difference of
-highest and lowest point of the levelled height, smoothed over a tenth of the plate; the truth is zero. What least
-squares leave with the board is the noise of the photographs, so it falls with the pixel pitch.
+highest and lowest point of the levelled height, smoothed over a tenth of the plate; the truth is zero. What is left with
+the board is the noise of the photographs, so it falls with the pixel pitch.
 """
 
 import argparse
@@ -80,7 +80,7 @@ def main() -> int:
     parser.add_argument("--gain-error", type=float, default=0.01)
     parser.add_argument("--lamps", type=int, default=24)
     parser.add_argument("--seeds", type=int, default=3)
-    parser.add_argument("--method", default="least-squares")
+    parser.add_argument("--method", default="microfacet")
     flags = parser.parse_args()
     print(
         "Bow of a flat plate of 225 x 150 mm, um\n\n| seed | without the board | with it | ratio |\n|---|---|---|---|"

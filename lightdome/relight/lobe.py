@@ -65,7 +65,7 @@ def fit_lobe_model(
     )
     fit = fit_lobes(
         seen,
-        replace(lobe, noise=ASSUMED.noise, matte_pull=0.0),
+        replace(lobe, noise=ASSUMED.noise, matte_pull=0.0, lobe_pull=0.0),
         np.full(light[0].size, lobe.roughness, np.float32),
         free_roughness=True,
         iterations=ITERATIONS,

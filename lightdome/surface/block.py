@@ -26,6 +26,7 @@ class Law(NamedTuple):
     table: np.ndarray
     curvature: np.float32
     pull: np.float32
+    lobe_pull: np.float32
     shadowing: np.float32
     stretched: np.ndarray
     noise: np.ndarray
@@ -37,6 +38,7 @@ class Law(NamedTuple):
             table=np.ascontiguousarray(lobe.table, np.float32),
             curvature=np.float32(lobe.diffuse_curvature),
             pull=np.float32(lobe.matte_pull),
+            lobe_pull=np.float32(lobe.lobe_pull),
             shadowing=np.float32(lobe.shadowing),
             stretched=np.ascontiguousarray(lobe.stretched, np.float32),
             noise=np.ascontiguousarray(lobe.noise, np.float32),

@@ -93,7 +93,7 @@ def strengths(
     cost: np.ndarray,
 ) -> None:
     """Best strengths, not below zero, by least squares with `weight` (L, BLOCK); and their robust cost (BLOCK,)."""
-    sample, curvature, pull = block.sample, law.curvature, law.pull
+    sample, curvature, pull, lobe_pull = block.sample, law.curvature, law.pull, law.lobe_pull
     zero, one = np.float32(0), np.float32(1)
     total = np.zeros((5, BLOCK), np.float32)
     best = np.empty((2, BLOCK), np.float32)
@@ -124,16 +124,20 @@ def strengths(
             t = r * r * weight[k, p] / (CUT * CUT)
             spent[p] += t / (one + t)
     for p in range(BLOCK):
-        cost[p] = spent[p] + best[0, p] * best[0, p] * pull / (CUT * CUT)
+        t = best[1, p] * best[1, p] * lobe_pull / (CUT * CUT)
+        cost[p] = spent[p] + best[0, p] * best[0, p] * pull / (CUT * CUT) + t / (one + t)
 
 
 @numba.njit(**COMPILE)
 def evaluate(
     block: Block, law: Law, weight: np.ndarray, share: np.float32, state: np.ndarray, sums: np.ndarray
 ) -> None:
-    """Sums (SUMS, BLOCK) over the samples at a state, with `weight` (L, BLOCK); share : 1 where the roughness moves."""
+    """Sums (SUMS, BLOCK) over the samples at a state, with `weight` (L, BLOCK), and of the pulls of the strengths.
+
+    share : 1 where the roughness moves.
+    """
     sample, lamp, half, shade = block.sample, block.lamp, block.half, block.shade
-    table, curvature, pull, stretched = law.table, law.curvature, law.pull, law.stretched
+    table, curvature, pull, lobe_pull, stretched = law.table, law.curvature, law.pull, law.lobe_pull, law.stretched
     zero, one, two, four = np.float32(0), np.float32(1), np.float32(2), np.float32(4)
     steps = np.float32(KNOTS - 1)
     xx, xy, yy = stretched[0], stretched[1], stretched[2]
@@ -237,4 +241,11 @@ def evaluate(
         total[9, p] += pull
         total[18, p] -= pull * matte
         total[COST, p] += pull * inverse_cut2 * matte * matte
+        metal = here[3, p]
+        scaled = lobe_pull * inverse_cut2 * metal * metal
+        shrink = one / (one + scaled)
+        g = lobe_pull * shrink * shrink
+        total[14, p] += g
+        total[19, p] -= g * metal
+        total[COST, p] += scaled * shrink
     sums[:] = total

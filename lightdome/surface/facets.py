@@ -10,7 +10,7 @@ from lightdome.lights.lamps import LampSet
 from lightdome.surface.block import Seen
 from lightdome.surface.doubt import lamp_covariance, mixture_doubt
 from lightdome.surface.lobe import METAL, Lobe, unstretch
-from lightdome.surface.microfacet import START_MATTE, START_METAL, fit_lobes
+from lightdome.surface.microfacet import START_BOTH, START_MATTE, START_METAL, fit_lobes
 from lightdome.surface.mixture import PATCH_PX, Strip, mix
 from lightdome.surface.neighbours import WINDOW_PX, local_median, smoother_and_rougher
 from lightdome.surface.region import (
@@ -170,7 +170,8 @@ def _fit_strip(
     view = view_field(lamps, x_mm, y_mm).reshape(3, -1)
     seen = Seen.under(light.reshape(count, -1), lamps, np.tile(x_mm, rows), np.repeat(y_mm, cols), view)
     roughness = np.full(rows * cols, lobe.roughness, np.float32)
-    start = START_METAL if lobe.metal > METAL else START_MATTE
+    # where strengths are held at zero, a metal's pixel must begin with its lobe in place, or it is held as well
+    start = START_METAL if lobe.metal > METAL else START_BOTH if lobe.lobe_pull > 0 else START_MATTE
     fit = fit_lobes(seen, lobe, roughness, True, ITERATIONS, start, with_model=False, above=above)
     covariance = fit.covariance + lamp_covariance(fit, lamps)
     parts = [fit.slopes, fit.diffuse[None], fit.specular[None], fit.roughness[None], fit.misfit[None], covariance]

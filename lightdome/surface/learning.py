@@ -2,8 +2,9 @@
 
 First four numbers (two of the stretch, the tail of the lobe's family, the curvature of the diffuse part) are moved
 until the robust misfit of the sample is smallest (simplex of Nelder and Mead 1965 in scipy), the noise estimated from
-the residuals in between. Then the table itself is moved, at every knot, to where the light of the well explained pixels
-puts it. Nothing tells the fit what the plate is made of.
+the residuals in between. A plate that is mostly matte is then told so (`surface/matte.py`). Then the table itself is
+moved, at every knot, to where the light of the well explained pixels puts it. Nothing else tells the fit what the plate
+is made of.
 """
 
 from collections.abc import Sequence
@@ -14,6 +15,7 @@ import numpy as np
 from scipy.optimize import minimize
 
 from lightdome.surface.lobe import KNOTS, METAL, Lobe, family_table
+from lightdome.surface.matte import settle_matte
 from lightdome.surface.microfacet import LobeFit
 from lightdome.surface.noise import FIRST_NOISE, noise_of
 from lightdome.surface.sample import Sample
@@ -60,6 +62,8 @@ def learn_lobe(samples: Sequence[Sample]) -> Lobe | None:
     told = replace(bare, noise=lobe.noise)
     if lobe.metal > METAL and np.nanmean(few.fit(told).cost) <= np.nanmean(few.fit(lobe).cost) + BARE_COST:
         lobe = bare
+    if lobe.metal <= METAL:
+        lobe = settle_matte(sample, lobe)
     for _ in range(TABLE_ROUNDS):
         fit = sample.fit(lobe)
         lobe = replace(lobe, noise=noise_of(sample, fit, lobe), roughness=_typical_roughness(fit))

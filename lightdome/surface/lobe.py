@@ -51,13 +51,18 @@ class Lobe:
     matte_pull: float = 0.0
     """Inverse variance of the diffuse strength about zero, in units of a pixel's largest light: above zero on a bare
     metal, where a broad lobe and a diffuse part would take each other's light."""
+    lobe_pull: float = 0.0
+    """Inverse variance of the lobe's strength (the light of its peak) about zero, in the same units: above zero on a
+    plate that is mostly matte, where a strength that cannot be negative would make lobes of the noise. A pixel whose
+    light tells of a lobe is let go: the pull fades beyond some standard deviations, as that of a residual does."""
 
     def __post_init__(self) -> None:
         if self.table.shape != (KNOTS,) or not np.isfinite(self.table).all() or (self.table < 0).any():
             raise SurfaceError(f"a lobe needs {KNOTS} finite numbers not below zero; run solve-normals again")
         if not -0.5 < self.diffuse_curvature < 2:
             raise SurfaceError("the curvature of the diffuse part is out of range; run solve-normals again")
-        numbers = np.array([*self.stretched, *self.noise, self.roughness, self.shadowing, self.metal, self.matte_pull])
+        pulls = (self.matte_pull, self.lobe_pull)
+        numbers = np.array([*self.stretched, *self.noise, self.roughness, self.shadowing, self.metal, *pulls])
         if not np.isfinite(numbers).all() or (numbers[3:] < 0).any():
             raise SurfaceError("a number of the lobe is not finite or below zero; run solve-normals again")
         if self.stretched.shape != (3,) or self.noise.shape != (4,) or not self.noise[0] > 0 or not self.roughness > 0:
@@ -83,6 +88,7 @@ class Lobe:
             "shadowing": self.shadowing,
             "metal": self.metal,
             "matte_pull": self.matte_pull,
+            "lobe_pull": self.lobe_pull,
         }
 
     @classmethod
@@ -102,6 +108,7 @@ class Lobe:
                 shadowing=float(facts["shadowing"]),
                 metal=float(facts["metal"]),
                 matte_pull=float(facts["matte_pull"]),
+                lobe_pull=float(facts["lobe_pull"]),
             )
         except (KeyError, TypeError, ValueError) as error:
             raise SurfaceError(

@@ -5,8 +5,8 @@ light, that is all. Elsewhere the start is, of two closed forms, the one with th
 vector weighted by brightness (a metal) and least squares on n.l (a matte surface). Then damped Gauss-Newton steps
 (Levenberg 1944, Marquardt 1963, from memory) on slopes, diffuse and specular strength and, where it is free, the
 logarithm of the roughness, with the weights 1 / (variance (1 + t)^2), t = residual^2 / (variance CUT^2) of Geman and
-McClure (1987, from memory). Strengths stay at zero or above. The variance of a sample is that of the noise: read, shot
-and gain.
+McClure (1987, from memory). Strengths stay at zero or above; that of a lobe is held at zero by `Lobe.lobe_pull`, with
+the same weights. The variance of a sample is that of the noise: read, shot and gain.
 """
 
 from dataclasses import dataclass

@@ -3,8 +3,9 @@
 import numpy as np
 from scipy.optimize import nnls
 
-from lightdome.surface.lobe import Lobe, reflect, unstretch
+from lightdome.surface.lobe import Lobe
 from lightdome.surface.microfacet import LobeFit
+from lightdome.surface.response import Response, is_held, variance_of
 from lightdome.surface.sample import Sample
 
 FIRST_NOISE = (0.002**2, 0.0, 0.03**2, 0.0)
@@ -14,7 +15,6 @@ noiseless render from infinite weights (common practice, no source)."""
 ENOUGH_PIXELS, FEWEST_RESIDUALS = 1200, 200
 LARGEST_LEVERAGE = 0.8
 """Samples that the fit bends itself to more than this tell nothing of the noise."""
-SMALL_STEP = 1e-3
 ALIKE = 2.0
 """Pixels whose misfit is above the lower quartile's by this factor hold more than noise."""
 
@@ -51,30 +51,16 @@ def noise_of(sample: Sample, fit: LobeFit, lobe: Lobe) -> np.ndarray:
 
 def _leverage(sample: Sample, fit: LobeFit, lobe: Lobe, every: int) -> np.ndarray:
     """How far the fit follows each sample, 0 to 1, (L, P) of every so many pixels: diagonal of W J (J'WJ)^-1 J'."""
-    light, irradiance = sample.light[:, ::every], sample.irradiance[:, ::every].astype(float)
-    toward, view = sample.toward[:, :, ::every].astype(float), sample.view[:, ::every].astype(float)
-    x, y = fit.slopes[:, ::every].astype(float)
-    anisotropy, direction_rad = unstretch(*lobe.stretched)
-    shape = [np.full(x.size, anisotropy), np.full(x.size, np.degrees(direction_rad))]
-    diffuse, specular, roughness = (part[::every].astype(float) for part in (fit.diffuse, fit.specular, fit.roughness))
-    none, whole = np.zeros(x.size), np.ones(x.size)
-
-    def lit(x: np.ndarray, y: np.ndarray, *strengths: np.ndarray) -> np.ndarray:
-        return irradiance * reflect(lobe, toward, view, x, y, np.stack([*strengths, *shape]))
-
-    here = lit(x, y, diffuse, specular, roughness)
-    moved = (
-        lit(x + SMALL_STEP, y, diffuse, specular, roughness),
-        lit(x, y + SMALL_STEP, diffuse, specular, roughness),
-        lit(x, y, diffuse, specular, roughness * (1 + SMALL_STEP)),
-    )
-    columns = [(light_there - here) / SMALL_STEP for light_there in moved] + [lit(x, y, none, whole, roughness)]
+    few = sample.take(ENOUGH_PIXELS)
+    found = fit.slopes[:, ::every], fit.diffuse[::every], fit.specular[::every], fit.roughness[::every]
+    part = Response.of(few, lobe, *found)
+    columns = [part.slope_x, part.slope_y, part.log_roughness, part.specular]
+    if lobe.lobe_pull:
+        free = ~is_held(sample, fit, lobe)[::every]
+        columns[2:] = [column * free for column in columns[2:]]
     if not lobe.matte_pull:
-        columns.append(lit(x, y, whole, none, roughness))
-    bright = np.nan_to_num(np.maximum(light, 0)).astype(float)
-    variance = lobe.noise[0] + lobe.noise[1] * bright + lobe.noise[2] * bright**2
-    variance += lobe.noise[3] * (np.nanmax(light / irradiance, axis=0) * irradiance) ** 2
-    root = np.where(np.isfinite(light), 1 / np.sqrt(variance), 0)
+        columns.append(part.diffuse)
+    root = np.where(np.isfinite(few.light), 1 / np.sqrt(variance_of(few, lobe)), 0)
     jacobian = np.nan_to_num(np.stack(columns, axis=-1) * root[..., None]).transpose(1, 0, 2)
     # columns to unit length: strengths and slopes differ by orders of magnitude
     jacobian /= np.maximum(np.linalg.norm(jacobian, axis=1, keepdims=True), 1e-12)

@@ -194,6 +194,13 @@ def _soften(block: Block, soft: np.ndarray) -> None:
 
 
 @numba.njit(**COMPILE)
+def _softened(law: Law) -> Law:
+    """The law with as soft a pull of the lobe's strength: a lobe must be let go before the light holds it."""
+    lobe_pull = law.lobe_pull / (np.float32(1) + SOFT * SOFT * law.lobe_pull)
+    return Law(law.table, law.curvature, law.pull, lobe_pull, law.shadowing, law.stretched, law.noise)
+
+
+@numba.njit(**COMPILE)
 def _remember(block: Block, walk: Walk, p: int, above: np.ndarray, column: int) -> None:
     for i in range(5):
         above[i, column] = walk.state[i, p]
@@ -224,6 +231,7 @@ def _begin(
     state, cost = walk.state, np.empty(BLOCK, np.float32)
     load(seen, which, law, block)
     _soften(block, soft)
+    soft_law = _softened(law)
     for p in range(BLOCK):
         state[LOG_A, p] = np.log(roughness[which[min(p, len(which) - 1)]])
     # of two starts, each with its best strengths, the better one goes on
@@ -232,19 +240,19 @@ def _begin(
         start_half(block, state)
         shadow(block, law, state)
         spread_light(block, law, state, spread, lit)
-        strengths(block, law, soft, spread, lit, state, first_cost)
+        strengths(block, soft_law, soft, spread, lit, state, first_cost)
     if starts != START_METAL:
         first[:] = state
         start_matte(block, state)
         shadow(block, law, state)
         spread_light(block, law, state, spread, lit)
-        strengths(block, law, soft, spread, lit, state, cost)
+        strengths(block, soft_law, soft, spread, lit, state, cost)
         for p in range(BLOCK):
             if first_cost[p] < cost[p]:
                 for i in range(5):
                     state[i, p] = first[i, p]
     walk.damping[:] = FIRST_DAMPING
-    descend(block, law, soft, share, np.int64(SOFT_STEPS), walk)
+    descend(block, soft_law, soft, share, np.int64(SOFT_STEPS), walk)
     walk.damping[:] = FIRST_DAMPING
     descend(block, law, block.weight, share, min(iterations, FIRST_STEPS), walk)
     _undamp(walk, share)

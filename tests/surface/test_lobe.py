@@ -168,13 +168,13 @@ def test_a_stretch_is_undone():
 
 
 def test_a_lobe_comes_back_from_its_json_form():
-    lobe = replace(lobe_of(3.0, 1.7, 140.0, 0.2), matte_pull=1e4, shadowing=0.8, metal=0.4)
+    lobe = replace(lobe_of(3.0, 1.7, 140.0, 0.2), matte_pull=1e4, lobe_pull=1e5, shadowing=0.8, metal=0.4)
     again = Lobe.from_dict(json.loads(json.dumps(lobe.as_dict())))
     np.testing.assert_allclose(again.table, lobe.table, rtol=1e-15)
     np.testing.assert_allclose(again.stretched, lobe.stretched, rtol=1e-12)
     np.testing.assert_array_equal(again.noise, lobe.noise)
     assert (again.diffuse_curvature, again.roughness, again.matte_pull) == (0.2, 0.3, 1e4)
-    assert (again.shadowing, again.metal) == (0.8, 0.4)
+    assert (again.shadowing, again.metal, again.lobe_pull) == (0.8, 0.4, 1e5)
 
 
 @pytest.mark.parametrize(
@@ -192,6 +192,7 @@ def test_a_lobe_comes_back_from_its_json_form():
         ("noise", [0.0, 0.0, 1e-4]),
         ("anisotropy", "none"),
         ("matte_pull", [1.0]),
+        ("lobe_pull", -1.0),
     ],
 )
 def test_a_json_form_that_is_no_lobe_is_refused(key, value):
