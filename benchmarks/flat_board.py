@@ -4,8 +4,8 @@
 
 A flat matte plate of 225 x 150 mm under near lamps 400 mm away, made by `lightdome.synthetic`, goes through the real
 steps from the photographs to the height. Powers of the table are wrong by random errors. The bow is the difference of
-highest and lowest point of the levelled height, smoothed over a tenth of the plate; the truth is zero. What is left with
-the board is the noise of the photographs, so it falls with the pixel pitch.
+highest and lowest point of the levelled height, smoothed over a tenth of the plate; the truth is zero. What is left
+with the board is the noise of the photographs, so it falls with the pixel pitch.
 """
 
 import argparse

@@ -1,9 +1,10 @@
 """What photographs show of the spheres: their rims, and the spots on them. Arrays in, arrays out."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy import ndimage
 
 from lightdome.errors import LampError
 from lightdome.lights.highlight import Spot, find_spots, without_static
@@ -22,6 +23,7 @@ from lightdome.lights.sphere_find import (
 from lightdome.lights.sphere_rays import above_plate
 from lightdome.lights.view import View
 from lightdome.raster import Window
+from lightdome.session.lens import Lens
 from lightdome.session.records import Sphere
 
 PITCH_DOUBT = 0.08
@@ -124,6 +126,36 @@ def window_of(rim: Rim, shape: tuple[int, int], number: int) -> Window:
         max(0, int(column - half)),
         min(shape[1], int(column + half) + 1),
     )
+
+
+def straight_rim(rim: Rim, lens: Lens) -> Rim:
+    """The rim without the lens's distortion: the mean circle of where its points belong."""
+    azimuth = np.linspace(0, 2 * np.pi, 64, endpoint=False)
+    points = np.array(rim.centre_px) + rim.radius_px * np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
+    belong = lens.straight_px(points)
+    column, row = belong.mean(axis=0)
+    return replace(rim, centre_px=(column, row), radius_px=float(np.hypot(*(belong - (column, row)).T).mean()))
+
+
+def straight_part(
+    photograph: np.ndarray,
+    rows: np.ndarray,
+    columns: np.ndarray,
+    lens: Lens,
+    to_light: Callable[[np.ndarray], np.ndarray],
+) -> np.ndarray:
+    """Light (rows, columns), float32, of a part of a photograph without the lens's distortion.
+
+    to_light : makes light (rows, columns), NaN at white, of a part of the photograph.
+    Linear between pixels; NaN where one of those that count is. Beyond the photograph its edge goes on.
+    """
+    seen = lens.seen_px(np.stack(np.meshgrid(columns, rows), axis=-1).astype(float))[..., ::-1]
+    last = np.array(photograph.shape[:2]) - 1
+    first = np.clip(np.floor(seen.min(axis=(0, 1))), 0, last).astype(int)
+    end = np.clip(np.ceil(seen.max(axis=(0, 1))), first, last).astype(int) + 1
+    light = to_light(photograph[first[0] : end[0], first[1] : end[1]])
+    found = ndimage.map_coordinates(light, np.moveaxis(seen - first, -1, 0), order=1, mode="nearest", output=np.float32)
+    return np.asarray(found)
 
 
 def rim_in(light: np.ndarray, start: Rim, part: Window, view: View, number: int) -> tuple[Rim, list[str]]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from lightdome.lights.spheres import OWN_PICTURE, Located, Seen, locate
 from lightdome.lights.view import View
 from lightdome.provenance import Provenance
 from lightdome.raster import Grid, Window
+from lightdome.session.lens import Lens
 from lightdome.session.photograph import other_size, photograph_size, read_exif, read_mask, read_photograph
 from lightdome.session.records import Camera, FieldName, Frame, Session
 from lightdome.session.sheet import read_field
@@ -30,8 +32,8 @@ SEARCH_PHOTOGRAPHS = 8
 SAMPLED_BLOCKS, SAMPLED_STEP = 4, 5
 """Blocks of the stack each way, and of their pixels every so many'th, from which the lamps' powers are taken."""
 DISTORTED = (
-    "the lens's distortion is taken out of the plate's photographs but not out of the spheres': a sphere near the "
-    "picture's edge stands off by what frames/quality.json says of the lens"
+    "the lens's distortion is taken out of the plate's photographs but not out of the spheres', which are of another "
+    "size: a sphere near the picture's edge stands off by what frames/quality.json says of the lens"
 )
 BOARD_PARTS = 8
 """Parts of a board each way."""
@@ -64,9 +66,10 @@ def locate_lamps(
     patches: list[np.ndarray] = []
     warnings: list[str] = []
     if facts.spheres:
-        if attrs.get("distortion"):
+        lens = Lens.of(attrs["distortion"]) if attrs.get("distortion") else None
+        seen, patches = _look(facts, frames, name, names, attrs.get("shifts_px"), lens, threads)
+        if lens and not seen.common:
             warnings.append(DISTORTED)
-        seen, patches = _look(facts, frames, name, names, attrs.get("shifts_px"), threads)
         near = setting.model == "near"
         if near and not seen.common and table is not None:
             warnings.append(f"lamps.csv is not refined by the spheres: {OWN_PICTURE}")
@@ -100,6 +103,7 @@ def _look(
     name: FieldName,
     names: Sequence[str],
     shifts_px: Sequence[Sequence[float]] | None,
+    lens: Lens | None,
     threads: int,
 ) -> tuple[Seen, list[np.ndarray]]:
     """What the photographs show of the spheres, and of each sphere the brightest light of all photographs."""
@@ -111,6 +115,9 @@ def _look(
     camera = facts.camera
     view = View(shape, camera.pixel_pitch_mm if common else 1.0, camera.distance_mm if common else None)
     starts = _starts(facts, frames, photographs, view, common)
+    lens = lens if common else None
+    if lens:
+        starts = [sphere_look.straight_rim(start, lens) for start in starts]
     parts = [sphere_look.window_of(rim, shape, number) for number, rim in enumerate(starts, 1)]
     # a lit photograph that stack-frames moved is moved here too, by whole pixels; the rest is taken from the spots
     own_series = photographs[0].role == "sphere"
@@ -118,13 +125,19 @@ def _look(
     whole = np.round(shifts).astype(int)
     light = [np.full((len(names), *part.shape), np.nan, np.float32) for part in parts]
 
+    to_light = partial(_light, camera=camera)
+
     def cut(index: int) -> None:
         photograph = read_photograph(photographs[index].file)
         if photograph.shape[:2] != shape:
             raise other_size(photographs[index].file, photograph.shape, shape)
         for part, target in zip(parts, light, strict=True):
-            rows = np.clip(np.arange(part.row0, part.row1) + whole[index, 0], 0, shape[0] - 1)
-            columns = np.clip(np.arange(part.col0, part.col1) + whole[index, 1], 0, shape[1] - 1)
+            rows = np.arange(part.row0, part.row1) + whole[index, 0]
+            columns = np.arange(part.col0, part.col1) + whole[index, 1]
+            if lens:
+                target[index] = sphere_look.straight_part(photograph, rows, columns, lens, to_light)
+                continue
+            rows, columns = np.clip(rows, 0, shape[0] - 1), np.clip(columns, 0, shape[1] - 1)
             target[index] = _light(photograph[np.ix_(rows, columns)], camera)
 
     for_each(cut, range(len(names)), f"photographs of the spheres of {name}", threads)

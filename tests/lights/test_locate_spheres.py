@@ -2,10 +2,12 @@
 
 import json
 
+import cv2
 import imageio.v3 as iio
 import numpy as np
 import pytest
 from captures import Folder
+from scipy import ndimage
 from sphere_pictures import Ball, as_numbers, mirror_point, picture, pixel_of, spot
 
 from lightdome import store
@@ -16,6 +18,7 @@ from lightdome.lights.steps import locate_lamps
 from lightdome.session.steps import check_session
 
 SHAPE, PITCH_MM = (150, 420), 0.25
+MIDDLE_PX = np.array([209.5, 74.5])
 BALLS = (Ball(-36.0, 1.3, 9.0), Ball(34.7, -2.1, 9.0))
 PLACES = np.array(
     [
@@ -123,6 +126,39 @@ def test_a_series_of_its_own_wins_and_gives_directions(session):
         LampError, match="not photographed with the plate, so that only directions are known; set model"
     ):
         located(session)
+
+
+def distorted(light, focal_px, k1):
+    """The picture as a lens of this distortion shows it; OpenCV tells where each of its pixels comes from."""
+    rows, cols = light.shape
+    places = np.stack(np.meshgrid(np.arange(cols), np.arange(rows)), axis=-1).reshape(-1, 1, 2).astype(float)
+    matrix = np.array([[focal_px, 0, (cols - 1) / 2], [0, focal_px, (rows - 1) / 2], [0, 0, 1]])
+    came_from = cv2.undistortPoints(places, matrix, np.array([k1, 0, 0, 0]), P=matrix).reshape(rows, cols, 2)
+    return ndimage.map_coordinates(light, [came_from[..., 1], came_from[..., 0]], order=1, mode="nearest")
+
+
+@pytest.mark.parametrize("given", [True, False])
+def test_the_lens_is_taken_out_of_the_spheres_too(session, lights, given):
+    for index, (name, light) in enumerate(zip(NAMES, lights, strict=True)):
+        session.picture(f"{name}.png", as_numbers(distorted(light, 400.0, -0.25), index))
+    if given:
+        for ball in BALLS:
+            # where the lens shows the sphere, a few tenths of a pixel off
+            at = np.array(pixel_of(ball.centre_mm, SHAPE, PITCH_MM)) - MIDDLE_PX
+            column, row = MIDDLE_PX + at * (1 - 0.25 * (at @ at) / 400**2)
+            session.settings = session.settings.replace(
+                "{diameter_mm: 18}", f"{{diameter_mm: 18.0, centre_px: [{column:.1f}, {row:.1f}], radius_px: 34}}", 1
+            )
+    bent = located(session)
+    lens = "camera:\n  distortion: {k1: -0.25, focal_px: 400, centre_px: [209.5, 74.5]}\n"
+    session.settings = session.settings.replace("camera:\n", lens)
+    facts = located(session)
+    assert np.median(direction_errors_deg(facts)) < 0.6 < np.median(direction_errors_deg(bent))
+    assert np.median(np.linalg.norm(places(facts) - PLACES, axis=1)) < 4
+    assert facts["warnings"] == []
+    rim = facts["spheres"]["rims"][0]
+    assert [rim["column_px"], rim["row_px"]] == pytest.approx(pixel_of(BALLS[0].centre_mm, SHAPE, PITCH_MM), abs=0.2)
+    assert rim["radius_px"] == pytest.approx(36, abs=0.2)
 
 
 def test_one_sphere_gives_no_places(session):
