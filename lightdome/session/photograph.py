@@ -1,8 +1,11 @@
 """Open one photograph: camera raw, PNG, TIFF or JPEG, 8 or 16 bits, grey or colour. What is damaged is found here."""
 
+import io
 import logging
+import mmap
 import struct
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
@@ -74,14 +77,36 @@ def is_raw(path: Path) -> bool:
 
 def read_exif(path: Path) -> Exif:
     """What the camera wrote beside the picture; an empty record where there is nothing to be read."""
+    try:
+        with path.open("rb") as file:
+            if file.read(len(PNG_SIGNATURE)) == PNG_SIGNATURE:
+                chunk = _png_exif(file)
+                return _exif_in(io.BytesIO(PNG_SIGNATURE + chunk)) if chunk else NO_EXIF
+            return _exif_in(file)
+    except Exception:  # damaged Exif spoils no picture
+        return NO_EXIF
+
+
+def _exif_in(file: BinaryIO) -> Exif:
     import exifread
 
     logging.getLogger("exifread").setLevel(logging.CRITICAL)  # it reports every tag that it does not know
-    try:
-        with path.open("rb") as file:
-            return exif_of(exifread.process_file(file, details=False, extract_thumbnail=False, builtin_types=True))
-    except Exception:  # damaged Exif spoils no picture
-        return NO_EXIF
+    return exif_of(exifread.process_file(file, details=False, extract_thumbnail=False, builtin_types=True))
+
+
+def _png_exif(file: BinaryIO) -> bytes:
+    """The chunk of a PNG that holds Exif (eXIf: PNG third edition, 11.3.4.5), empty where there is none.
+
+    A large photograph has thousands of chunks, and exifread's seek and read for each take a tenth of the decoding.
+    """
+    with mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        head, end, place = struct.Struct(">I4s"), len(content), len(PNG_SIGNATURE)
+        while place + 12 <= end:
+            size, kind = head.unpack_from(content, place)
+            if kind == b"eXIf":
+                return content[place : place + 12 + size]
+            place += 12 + size
+    return b""
 
 
 def camera_says(path: Path) -> tuple[Exif, bool]:

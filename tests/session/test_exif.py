@@ -95,6 +95,19 @@ def test_damaged_exif_is_nothing(tmp_path, content, capfd):
     assert capfd.readouterr().err == ""
 
 
+def test_exif_after_the_pixels_of_a_png_is_found_and_a_chunk_that_is_cut_off_spoils_nothing(tmp_path):
+    whole = jpeg(tmp_path / "a", "png", tags={33434: IFDRational(1, 60)}).read_bytes()
+    start = whole.index(b"eXIf") - 4
+    stop = start + 12 + int.from_bytes(whole[start : start + 4])
+    pixels, end = whole[stop:-12], whole[-12:]
+    (tmp_path / "b").write_bytes(whole[:start] + pixels + whole[start:stop] + end)
+    assert read_exif(tmp_path / "b") == read_exif(tmp_path / "a")
+    assert read_exif(tmp_path / "b").exposure_s == pytest.approx(1 / 60, rel=1e-6)
+    (tmp_path / "c").write_bytes(whole[: start + 8])
+    (tmp_path / "d").write_bytes(whole[:start] + pixels + end)
+    assert read_exif(tmp_path / "c") == read_exif(tmp_path / "d") == NO_EXIF
+
+
 # --- a field ----------------------------------------------------------------------------------------------------------
 
 
