@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import cv2
 import numpy as np
 
 from lightdome.raster import Window
@@ -17,7 +16,7 @@ from lightdome.session.photograph import BITS, other_size
 from lightdome.session.raw import RawLevels
 from lightdome.session.records import Camera, Frame
 from lightdome.session.response import srgb_to_linear
-from lightdome.session.small import SMALL_PIXELS, factor_of, free_pixels, small_light
+from lightdome.session.small import SMALL_PIXELS, at_white, factor_of, light_of, one_pass
 
 MASK_ROLES = ("mask", "sphere-mask")
 SMALL_ROLES = ("lit", "flat", "dark", "ambient")
@@ -131,20 +130,17 @@ class Look:
     def _numbers(self, frame: Frame, image: np.ndarray) -> dict[str, Any]:
         """Clipping, mean and sharpness; the edges and patches of a lit photograph are kept for the whole set."""
         white, black = self.camera.white_level, self.camera.black_level
-        pixels = image.shape[0] * image.shape[1]
-        free = free_pixels(image, white)
-        clipped = pixels - cv2.countNonZero(free)
-        mean = float(np.mean(cv2.mean(image)[: 1 if image.ndim == 2 else 3]))
-        digest = hashlib.blake2b(digest_size=16)
-        digest.update(np.array([clipped, mean]).tobytes())
+        small, mean, reach_white = one_pass(image, white, self.factor)
+        counted = frame.role == "lit" and image.shape[:2] == self.shape
+        with self._lock:
+            times = self._white if counted else self._white[:0]
+            clipped, white_share = at_white(image, white, self.factor, reach_white, times)
+        digest = hashlib.blake2b(np.array([clipped, mean]).tobytes(), digest_size=16)
         sharp = 0.0
         if image.shape[:2] == self.shape:
-            if frame.role == "lit" and clipped:
-                with self._lock:
-                    cv2.add(self._white, 1, dst=self._white, mask=cv2.bitwise_not(free))
             if frame.role in SMALL_ROLES:
                 weights = self._channel_weights.get(frame.lamp, np.full(3, 1 / 3))
-                small = small_light(image, free, self.camera, self.factor, weights)
+                small = light_of(small, white_share, self.camera, weights)
                 self.small[frame.row] = small
                 digest.update(small.tobytes())
             numbers = np.stack([grey(image[window.slices]) for window in self.windows])
@@ -154,8 +150,12 @@ class Look:
                 self.spectra[self._place[frame.row]] = edge_spectra(patches, self.weight)
                 scale = 2 ** (16 - BITS[image.dtype])
                 self.patches[self._place[frame.row]] = np.rint(numbers * scale)
-        light = (mean - black) / (white - black)
-        return {"clipped_fraction": clipped / pixels, "mean": light, "sharpness": sharp, "digest": digest.hexdigest()}
+        return {
+            "clipped_fraction": clipped / (image.shape[0] * image.shape[1]),
+            "mean": (mean - black) / (white - black),
+            "sharpness": sharp,
+            "digest": digest.hexdigest(),
+        }
 
     def odd_forms(self) -> dict[int, str]:
         """What is wrong with the form of single photographs, by row; most of the lit ones say what is usual.
