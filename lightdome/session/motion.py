@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import cv2
+import numba
 import numpy as np
 from scipy import fft
 
@@ -138,36 +139,68 @@ def edge_spectra(patches: np.ndarray, weight: np.ndarray) -> np.ndarray:
     weight : (patch, P, P), 0-1: the plate (1) against what lies beside it (0).
     """
 
-    def around(values: np.ndarray) -> np.ndarray:
-        return _smoothed(values, LOCAL_SIGMA_PX, LOCAL_TAPS)
-
-    light = np.clip(patches, 0, None).astype(np.float32)
-    local_light = around(light)
-    light = np.log(light + DARK_SHARE * local_light + (1e-6 * local_light.max() + 1e-9))
-    smooth = _smoothed(light, EDGE_SIGMA_PX, EDGE_TAPS)
-    gradient = np.gradient(smooth, axis=2) + 1j * np.gradient(smooth, axis=1)
-    strength = np.abs(gradient)
-    local = np.sqrt(around(strength**2))
-    floor = 1e-3 * local.max() + 1e-9
-    direction = gradient / (strength + 1e-9)
-    edges = direction**2 * np.minimum(strength / (local + floor), STRONGEST_EDGE) * weight
-    for part in (edges.real, edges.imag):
-        part -= around(part)
+    # patch by patch, so that the arrays of a patch stay in the cache
+    light = [np.maximum(patch, np.float32(0), dtype=np.float32) for patch in patches]
+    local_light = [_local(one) for one in light]
+    floor = np.float32(1e-6 * max(one.max() for one in local_light) + 1e-9)
+    gradients, strengths = [], []
+    for one, around in zip(light, local_light, strict=True):
+        smooth = _smoothed(np.log(one + np.float32(DARK_SHARE) * around + floor), EDGE_SIGMA_PX, EDGE_TAPS)
+        gradient, square = _gradient(smooth)
+        gradients.append(gradient)
+        strengths.append(np.sqrt(_local(square)))
+    floor = np.float32(1e-3 * max(one.max() for one in strengths) + 1e-9)
     side = patches.shape[1]
     window = np.hanning(side + 2)[1:-1].astype(np.float32)
-    spectra = fft.fft2((edges * weight * window[:, None] * window).astype(np.complex64))
+    edges = np.empty(patches.shape, np.complex64)
+    for one, gradient, strength, inside in zip(edges, gradients, strengths, weight, strict=True):
+        _to_edges(gradient, strength + floor, inside)
+        part = inside * (window[:, None] * window)
+        one.real, one.imag = ((values - _local(values)) * part for values in gradient)
+    spectra = fft.fft2(edges, overwrite_x=True)
     kept = np.abs(fft.fftfreq(side)) < FINEST_WAVE
     return spectra[:, kept][:, :, kept]
 
 
-def _smoothed(patches: np.ndarray, sigma_px: float, taps: float) -> np.ndarray:
-    """Patches (patch, P, P) under a Gaussian that ends at `taps` standard deviations, mirrored at the border."""
+def _local(values: np.ndarray) -> np.ndarray:
+    return _smoothed(values, LOCAL_SIGMA_PX, LOCAL_TAPS)
+
+
+def _smoothed(patch: np.ndarray, sigma_px: float, taps: float) -> np.ndarray:
+    """A patch (P, P) under a Gaussian that ends at `taps` standard deviations, mirrored at the border."""
     side = 2 * int(taps * sigma_px + 0.5) + 1
-    return np.stack([_blurred(np.ascontiguousarray(patch), side, sigma_px) for patch in patches])
-
-
-def _blurred(patch: np.ndarray, side: int, sigma_px: float) -> np.ndarray:
     return np.asarray(cv2.GaussianBlur(patch, (side, side), sigma_px, borderType=cv2.BORDER_REFLECT))
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _gradient(values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Gradient (2: right, down; P, P) of values (P, P) from both neighbours, at the border from one; and its square."""
+    rows, cols = values.shape
+    gradient = np.empty((2, rows, cols), np.float32)
+    for row in range(rows):
+        above, below = values[max(row - 1, 0)], values[min(row + 1, rows - 1)]
+        half = np.float32(0.5 if 0 < row < rows - 1 else 1)
+        for col in range(cols):
+            gradient[1, row, col] = half * (below[col] - above[col])
+        line, right = values[row], gradient[0, row]
+        for col in range(1, cols - 1):
+            right[col] = np.float32(0.5) * (line[col + 1] - line[col - 1])
+        right[0], right[-1] = line[1] - line[0], line[-1] - line[-2]
+    return gradient, gradient[0] ** 2 + gradient[1] ** 2
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _to_edges(gradient: np.ndarray, local: np.ndarray, weight: np.ndarray) -> None:
+    """Turn a gradient g (2, P, P) into edges: weight times g^2 / |g|^2 times |g| / `local`, at most STRONGEST_EDGE."""
+    for row in range(len(local)):
+        for col in range(len(local)):
+            x, y = gradient[0, row, col], gradient[1, row, col]
+            strength = np.sqrt(x * x + y * y)
+            long = strength + np.float32(1e-9)
+            x, y = x / long, y / long
+            much = min(strength / local[row, col], np.float32(STRONGEST_EDGE)) * weight[row, col]
+            gradient[0, row, col] = (x * x - y * y) * much
+            gradient[1, row, col] = np.float32(2) * x * y * much
 
 
 def measure_motion(
