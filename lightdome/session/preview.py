@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import fft
 
+AT_A_TIME = 1 << 14
+"""Pixels, so that what is made of them under one lamp stays in the cache."""
 STEEPEST = 3.0
 """Slope at which pictures are cut: a lamp's highlight, not the plate."""
 
@@ -30,31 +32,35 @@ class Preview:
 
 def preview(
     light: np.ndarray,
-    ray_of: Callable[[int], tuple[np.ndarray, np.ndarray]],
-    shape: tuple[int, int],
+    ray_of: Callable[[int, slice], tuple[np.ndarray, np.ndarray]],
+    plate: np.ndarray,
     pitch_mm: float,
 ) -> Preview:
     """Slopes and height of small pictures.
 
-    light : (L, P), NaN unknown.  ray_of : unit vectors toward a lamp (3, P) and its irradiance (P,), by its place in
-    the series.  shape : rows and columns, P of them.  pitch_mm : of the small picture.
+    light : (L, P), NaN unknown.  ray_of : unit vectors toward a lamp (3, p) and its irradiance (p,), by its place in
+    the series and for some of the pixels.  plate : True (rows, columns), P of them, on the plate.  pitch_mm : of the
+    small picture.
     """
-    count = np.zeros(light.shape[1], np.int32)
-    normal = np.zeros((3, 3, light.shape[1]), np.float32)
-    right = np.zeros((3, light.shape[1]), np.float32)
-    for k, one in enumerate(light):
-        known = np.isfinite(one)
-        count += known
-        ray, irradiance = ray_of(k)
-        scaled = ray * np.where(known, irradiance, 0)
-        right += scaled * np.where(known, one, 0)
-        for i in range(3):
-            for j in range(i, 3):
-                normal[i, j] += scaled[i] * scaled[j]
+    shape, pixels = plate.shape, plate.size
+    count = np.zeros(pixels, np.int32)
+    normal = np.zeros((3, 3, pixels), np.float32)
+    right = np.zeros((3, pixels), np.float32)
+    for first in range(0, pixels, AT_A_TIME):
+        some = slice(first, first + AT_A_TIME)
+        for k, one in enumerate(light[:, some]):
+            known = np.isfinite(one)
+            count[some] += known
+            ray, irradiance = ray_of(k, some)
+            scaled = ray * np.where(known, irradiance, 0)
+            right[:, some] += scaled * np.where(known, one, 0)
+            for i in range(3):
+                for j in range(i, 3):
+                    normal[i, j, some] += scaled[i] * scaled[j]
     normal[1, 0], normal[2, 0], normal[2, 1] = normal[0, 1], normal[0, 2], normal[1, 2]
     scaled_normal = _solved(normal, right)
     with np.errstate(invalid="ignore", divide="ignore"):
-        up = np.where((scaled_normal[2] > 0) & (count >= 3), scaled_normal[2], np.nan)
+        up = np.where((scaled_normal[2] > 0) & (count >= 3) & plate.ravel(), scaled_normal[2], np.nan)
         slope_x = np.clip(-scaled_normal[0] / up, -STEEPEST, STEEPEST).reshape(shape)
         slope_y = np.clip(-scaled_normal[1] / up, -STEEPEST, STEEPEST).reshape(shape)
     facing = np.where(np.isfinite(up), np.sqrt((scaled_normal**2).sum(axis=0)), np.nan).reshape(shape)

@@ -132,6 +132,11 @@ def light_of(numbers: np.ndarray, white_share: np.ndarray, camera: Camera, weigh
     return np.where(1 - white_share >= np.float32(FREE_SHARE), light, np.float32(np.nan))
 
 
+def share_of(inside: np.ndarray, factor: int) -> np.ndarray:
+    """Share (small rows, small columns), float32, of each block that is True in `inside` (rows, columns)."""
+    return one_pass(inside.view(np.uint8), 2, factor)[0][..., 0]
+
+
 def coarser(maps: np.ndarray, factor: int) -> np.ndarray:
     """Means (L, rows, columns) of blocks of small pictures (L, rows, columns); NaN where less than half is known."""
     rows, cols = maps.shape[1] // factor, maps.shape[2] // factor
