@@ -7,6 +7,7 @@ direction do not.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy import fft, ndimage
@@ -51,39 +52,42 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray, span: float = 1
     far each picture moved, rows and columns.
     """
     count, _, side, _ = patches.shape
-    radius = np.hypot(*np.meshgrid(fft.fftfreq(side), fft.rfftfreq(side), indexing="ij"))
-    corner = (np.abs(fft.fftfreq(side))[:, None] > NOISE_BAND) & (fft.rfftfreq(side)[None] > NOISE_BAND)
-    band = np.digitize(radius, BANDS) - 1
-    inside = (band >= 0) & (band < len(BANDS) - 1)
+    down, right = np.abs(fft.fftfreq(side))[:, None], fft.rfftfreq(side)[None]
+    corner = np.flatnonzero((down > NOISE_BAND) & (right > NOISE_BAND))
     # motion blurs along one direction: waves that run along rows and along columns are told apart
-    steep = np.abs(fft.fftfreq(side))[:, None] > np.abs(fft.rfftfreq(side))[None]
-    sector = steep[inside].astype(int)
-    along = np.zeros((2, count, len(BANDS) - 1))
+    steep, band = (down > right).astype(int), np.digitize(np.hypot(down, right), BANDS) - 1
+    bands = len(BANDS) - 1
+    groups = [np.flatnonzero((steep == way) & (band == b)) for way in range(2) for b in range(bands)]
+    inside, ends = np.concatenate(groups), np.cumsum([0, *(len(group) for group in groups)])
+    along = np.zeros((2, count, bands))
     mixed, seen, grain = np.zeros_like(along), np.zeros_like(along), np.zeros_like(along)
-    noise, waves = np.zeros((count, 0)), np.ones((2, len(BANDS) - 1))
+    noise, waves = np.zeros((count, 0)), np.ones((2, bands))
     window = np.hanning(side + 2)[1:-1].astype(np.float32)
     window = window[:, None] * window
     rms = float(np.sqrt((window**2).mean()))
-    back = _moved_back(shift_px, side) if np.any(shift_px) else np.ones((1, 1, 1), np.complex64)
+    window /= side * rms
+    back = _moved_back(shift_px, side).reshape(count, -1) if np.any(shift_px) else None
     for place in _liveliest(patches):
         flat = patches[:, place].astype(np.float32)
         flat -= flat.mean(axis=(1, 2), keepdims=True)
-        spectra = fft.rfft2(flat * window) / (side * rms)
-        spectra = spectra * back
-        kept, fine = spectra[:, inside], spectra[:, corner]
+        flat *= window
+        spectra = fft.rfft2(flat).reshape(count, -1)
+        if back is not None:
+            spectra *= back
+        kept, fine = _parts(spectra[:, inside]), _parts(spectra[:, corner])
         weights = _mixtures(kept)
         mixture = weights @ kept
         # what the mixture cannot say, less what noise it brings along
-        energy = (np.abs(fine - weights @ fine) ** 2).mean(axis=1) / (1 + (weights**2).sum(axis=1))
+        energy = 2 * ((fine - weights @ fine) ** 2).mean(axis=1) / (1 + (weights**2).sum(axis=1))
         noise = np.append(noise, energy[:, None], axis=1)
-        for way in range(2):
-            for b in range(len(BANDS) - 1):
-                some = (band[inside] == b) & (sector == way)
-                along[way, :, b] += (kept[:, some] * mixture[:, some].conj()).real.sum(axis=1)
-                mixed[way, :, b] += (np.abs(mixture[:, some]) ** 2).sum(axis=1)
-                seen[way, :, b] += (np.abs(kept[:, some]) ** 2).sum(axis=1)
-                grain[way, :, b] += energy * some.sum()
-                waves[way, b] += some.sum()
+        for group, (start, end) in enumerate(pairwise(ends)):
+            way, b = divmod(group, bands)
+            one, said = kept[:, 2 * start : 2 * end], mixture[:, 2 * start : 2 * end]
+            along[way, :, b] += (one * said).sum(axis=1)
+            mixed[way, :, b] += (said**2).sum(axis=1)
+            seen[way, :, b] += (one**2).sum(axis=1)
+            grain[way, :, b] += energy * (end - start)
+            waves[way, b] += end - start
     blur_px, contrast = zip(
         *(_blur(along[way], mixed[way], seen[way], grain[way], waves[way]) for way in range(2)), strict=True
     )
@@ -113,9 +117,15 @@ def _liveliest(patches: np.ndarray) -> np.ndarray:
     return np.argsort(detail)[::-1][:MOST_PATCHES]
 
 
-def _mixtures(spectra: np.ndarray) -> np.ndarray:
+def _parts(spectra: np.ndarray) -> np.ndarray:
+    """Real and imaginary parts (L, 2 waves) of spectra (L, waves), side by side: mixtures have real weights."""
+    return np.ascontiguousarray(spectra).view(np.float32)
+
+
+def _mixtures(parts: np.ndarray) -> np.ndarray:
     """Weights (L, L) by which the others mix to each photograph, none of its own: w = -B_kj / B_kk, B = (G + r)^-1."""
-    gram = (spectra @ spectra.conj().T).real.astype(float)
+    parts = parts.astype(float)  # rounding of its sums is what limits how well weak blurs are told
+    gram = parts @ parts.T
     ridge = MIXING * np.trace(gram) / len(gram) + 1e-30
     inverse = np.linalg.inv(gram + ridge * np.eye(len(gram)))
     weights = -inverse / np.diag(inverse)[:, None]

@@ -78,7 +78,7 @@ def test_the_quick_look_has_the_slopes_and_height_of_a_matt_bowl():
     light = 0.7 * np.tensordot(lamps, normal, 1).reshape(8, -1)
     light[2, 17] = np.nan
     plate = np.ones((rows, cols), bool)
-    quick = preview(light.astype(np.float32), lambda k, some: (lamps[k][:, None], np.ones(1)), plate, pitch_mm)
+    quick = preview(light.astype(np.float32), lambda k, _: (lamps[k][:, None], np.ones(1)), plate, pitch_mm)
     assert quick.slope_x == pytest.approx(slope_x, abs=1e-4)
     assert quick.slope_y == pytest.approx(slope_y, abs=1e-4)
     assert np.nanmedian(quick.facing) == pytest.approx(0.7, rel=1e-4)
