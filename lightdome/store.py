@@ -21,9 +21,6 @@ from typing import Any
 import numpy as np
 import rasterio
 import rasterio.shutil
-import zarr
-import zarr.codecs
-import zarr.storage
 from rasterio.enums import ColorInterp, Resampling
 from rasterio.errors import RasterioError
 from rasterio.windows import Window as RasterioWindow
@@ -298,6 +295,8 @@ class Stack:
 @contextmanager
 def open_stack(path: Path) -> Iterator[Stack]:
     """Open `frames/stack.zarr.zip` for reading by windows."""
+    import zarr.storage  # a fifth of a second, which only steps that meet the stack need
+
     try:
         zip_store = zarr.storage.ZipStore(path, mode="r")
         group = zarr.open_group(zip_store, mode="r")
@@ -326,6 +325,9 @@ def stack_writer(
     path: Path, grid: Grid, lamps: Sequence[str], attrs: Mapping[str, Any], provenance: Provenance
 ) -> Iterator[StackWriter]:
     """Open a stack for writing block by block (`STACK_BLOCK_PX` square blocks, each written once)."""
+    import zarr.codecs
+    import zarr.storage
+
     with beside(path) as part:
         zip_store = zarr.storage.ZipStore(part, mode="w")
         try:

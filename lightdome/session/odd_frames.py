@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
-from scipy.optimize import linear_sum_assignment
 
 LEAST_LEVEL = 0.18
 """Logarithm of a level's ratio from which it is said: a sixth; a step of an automatic exposure is at least a third of a
@@ -147,6 +146,10 @@ def find_exchanges(cost: np.ndarray) -> list[Exchange]:
 
     cost : (L, L), see `misfits`. The assignment is that of Kuhn and Munkres (scipy).
     """
+    if (cost.argmin(axis=1) == np.arange(len(cost))).all():
+        return []  # each fits its own lamp best, so no assignment is better
+    from scipy.optimize import linear_sum_assignment
+
     _, lamp_of = linear_sum_assignment(cost)
     seen: set[int] = set()
     found = []
