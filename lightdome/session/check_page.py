@@ -3,15 +3,17 @@
 import base64
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from lightdome import __version__
 from lightdome.session.dose import plate_dose
-from lightdome.session.field_check import FieldCheck
 from lightdome.session.records import Session
 from lightdome.session.verdict import READY, RETAKE, WARNED
+
+if TYPE_CHECKING:  # its libraries take most of a second to load
+    from lightdome.session.field_check import FieldCheck
 
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 """Content Security Policy (W3C CSP 3): pictures and style within the page, nothing from anywhere else, no script."""
@@ -22,7 +24,7 @@ SIGNS = {READY: "✔", WARNED: "!", RETAKE: "✘"}
 """Beside the word, never instead of it."""
 
 
-def whole_verdict(checks: Sequence[FieldCheck], failed: Sequence[tuple[str, str]]) -> str:
+def whole_verdict(checks: Sequence["FieldCheck"], failed: Sequence[tuple[str, str]]) -> str:
     """The worst of all fields; retake where one could not be read."""
     said = {one.verdict for one in checks}
     if failed or RETAKE in said or not checks:
@@ -31,7 +33,7 @@ def whole_verdict(checks: Sequence[FieldCheck], failed: Sequence[tuple[str, str]
 
 
 def screen_text(
-    facts: Session, checks: Sequence[FieldCheck], failed: Sequence[tuple[str, str]], sums: str | None, page: Path
+    facts: Session, checks: Sequence["FieldCheck"], failed: Sequence[tuple[str, str]], sums: str | None, page: Path
 ) -> str:
     """One screen: the verdict, what to do with which photograph, what the set can give, where the page lies."""
     verdict = whole_verdict(checks, failed)
@@ -56,7 +58,7 @@ def screen_text(
     return "\n".join(lines)
 
 
-def _to_do(checks: Sequence[FieldCheck], failed: Sequence[tuple[str, str]]) -> list[str]:
+def _to_do(checks: Sequence["FieldCheck"], failed: Sequence[tuple[str, str]]) -> list[str]:
     """What keeps the set from being usable, a sentence each."""
     todo = []
     for one in checks:
@@ -77,7 +79,7 @@ def _count(number: int, word: str) -> str:
     return f"{number} {word}{'' if number == 1 else 's'}"
 
 
-def _summary(one: FieldCheck) -> str:
+def _summary(one: "FieldCheck") -> str:
     """Lamps, tilt and smallest mark in one line."""
     parts = [_count(one.facts["lamp_layout"]["lamps"], "lamp")]
     tilt = one.facts["expected_tilt"]
@@ -89,7 +91,7 @@ def _summary(one: FieldCheck) -> str:
 
 
 def render_page(
-    facts: Session, checks: Sequence[FieldCheck], failed: Sequence[tuple[str, str]], sums: str | None
+    facts: Session, checks: Sequence["FieldCheck"], failed: Sequence[tuple[str, str]], sums: str | None
 ) -> str:
     """The page; every text escaped, pictures inside."""
     environment = Environment(
@@ -116,7 +118,7 @@ def render_page(
     )
 
 
-def _section(one: FieldCheck) -> dict[str, Any]:
+def _section(one: "FieldCheck") -> dict[str, Any]:
     """One field of the page."""
     found = [
         {"one": finding, "pictures": [(file, one.frame_pictures.get(file)) for file in finding.files]}

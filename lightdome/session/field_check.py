@@ -1,7 +1,6 @@
 """Everything that check-session says of one field: numbers for quality.json, findings, pictures."""
 
 import dataclasses
-import io
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -16,7 +15,6 @@ from lightdome.session.assess import Assessment, QuickLook, assess
 from lightdome.session.consistency import Remarks
 from lightdome.session.dose import light_dose, plate_dose
 from lightdome.session.findings import WIDEST_AZIMUTH_DEG, WIDEST_CAP_DEG, Finding
-from lightdome.session.layout import draw_lamp_layout
 from lightdome.session.look import Look
 from lightdome.session.motion import Motion
 from lightdome.session.moves import motion_facts, movement_warnings
@@ -223,18 +221,3 @@ def _room(whole: Assessment) -> dict[str, Any] | None:
     if whole.room is None:
         return None
     return {"share": round(whole.room.share, 4), "at_most": round(whole.room.at_most, 4)}
-
-
-def layout_picture(
-    name: FieldName, lamps: Sequence[Lamp], directions: np.ndarray, used: set[str], condition: float | None
-) -> bytes:
-    """PNG of the lamp layout; without lamps where they are not located yet (directions empty, condition None)."""
-    names = [lamp.name for lamp in lamps][: len(directions)]
-    layout = "they are located from spheres: see lights/spheres.png"
-    if condition is not None:
-        layout = f"condition number of the layout {condition:.1f}"
-    note = f"{len(used)} lamps photographed; {layout}."
-    figure = draw_lamp_layout(str(name), names, directions, [lamp in used for lamp in names], note)
-    out = io.BytesIO()
-    figure.savefig(out, format="png", metadata={"Software": None})
-    return out.getvalue()

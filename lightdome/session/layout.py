@@ -1,12 +1,31 @@
 """The picture of the lamp layout, as seen from the camera."""
 
+import io
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
+from lightdome.session.records import FieldName, Lamp
+
 RINGS_DEG = (15, 30, 45, 60, 75)
 FILL, EDGE, IDLE = "#0072B2", "#00324d", "#6b6b6b"
 MOST_NAMES = 130
+
+
+def layout_picture(
+    name: FieldName, lamps: Sequence[Lamp], directions: np.ndarray, used: set[str], condition: float | None
+) -> bytes:
+    """PNG of the lamp layout; without lamps where they are not located yet (directions empty, condition None)."""
+    names = [lamp.name for lamp in lamps][: len(directions)]
+    layout = "they are located from spheres: see lights/spheres.png"
+    if condition is not None:
+        layout = f"condition number of the layout {condition:.1f}"
+    note = f"{len(used)} lamps photographed; {layout}."
+    figure = draw_lamp_layout(str(name), names, directions, [lamp in used for lamp in names], note)
+    out = io.BytesIO()
+    figure.savefig(out, format="png", metadata={"Software": None})
+    return out.getvalue()
 
 
 def draw_lamp_layout(title: str, names: list[str], directions: np.ndarray, used: list[bool], note: str) -> Any:

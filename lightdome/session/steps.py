@@ -1,8 +1,10 @@
 """Steps of the word session: `check-sheet` and `check-session`. Paths in, paths out."""
 
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,9 +17,7 @@ from lightdome.session.checkerboard import board_corners, find_distortion
 from lightdome.session.checks import LARGEST_CONDITION, condition_number, grey, toward_lamps
 from lightdome.session.checksums import MANIFEST, manifest_text, read_manifest
 from lightdome.session.consistency import Remarks, Shown, evened_out
-from lightdome.session.field_check import FieldCheck, channel_weights, layout_picture
-from lightdome.session.look import Look
-from lightdome.session.motion import Motion, measure_motion
+from lightdome.session.layout import layout_picture
 from lightdome.session.photograph import (
     PHOTOGRAPH_ENDINGS,
     camera_says,
@@ -34,6 +34,11 @@ from lightdome.session.sphere_frames import sphere_frames
 from lightdome.session.tables import FRAMES_FILE, LAMPS_FILE
 from lightdome.session.verdict import RETAKE
 from lightdome.tiles import for_each
+
+if TYPE_CHECKING:  # their libraries take most of a second to load, in which photographs can be decoded
+    from lightdome.session.field_check import FieldCheck
+    from lightdome.session.look import Look
+    from lightdome.session.motion import Motion
 
 
 def check_sheet(session: Path, output: Path) -> None:
@@ -154,34 +159,35 @@ def _write_checksums(folder: Path, plan: Plan) -> str:
 
 def _field_check(
     facts: Session, frames: tuple[Frame, ...], name: FieldName, threads: int
-) -> tuple[FieldCheck, list[str]]:
+) -> tuple["FieldCheck", list[str]]:
     """Everything about one field, and a sentence for each photograph that cannot be used."""
     directions, condition = _check_layout(facts, frames, name)
     shape = _common_shape(frames)
     inside = _read_mask(frames, shape)
     lit = [frame for frame in frames if frame.role == "lit"]
-    look = Look(facts.camera, inside, [frame.row for frame in lit], channel_weights(facts.lamps))
+    used = {frame.lamp for frame in lit}
     known = read_manifest(facts.folder)
     problems: dict[int, str] = {}
     shown: dict[int, Shown] = {}
-    board, corners = facts.camera.checkerboard, {}
-    drawn: list[bytes] = []
+    board = facts.camera.checkerboard
+    corners: dict[str, np.ndarray | None] = {}
 
-    def open_one(frame: Frame | None) -> None:
-        if frame is None:  # something for one of the threads to do while the others decode
-            drawn.append(layout_picture(name, facts.lamps, directions, {one.lamp for one in lit}, condition))
-            return
+    def open_one(frame: Frame) -> None:
         file = frame.file.relative_to(facts.folder).as_posix()
         shown[frame.row] = Shown(frame, file, *camera_says(frame.file))
         try:
             image, levels = _verified(frame, known.get(file))
-            look.add(frame, file, image, levels)
+            looking.result().add(frame, file, image, levels)
             if frame.role == "checkerboard":
                 corners[file] = board_corners(grey(image), board) if board else None
         except FrameError as error:
             problems[frame.row] = str(error)
 
-    for_each(open_one, [None, *frames], f"photographs of {name}", threads)
+    with ThreadPoolExecutor(1) as aside:  # what needs no photograph is done while the first ones are decoded
+        looking = aside.submit(_new_look, facts, inside, lit)
+        drawing = aside.submit(layout_picture, name, facts.lamps, directions, used, condition)
+        for_each(open_one, frames, f"photographs of {name}", threads)
+        look, layout_png = looking.result(), drawing.result()
     problems = look.odd_forms() | problems
     said = [problems[row] for row in sorted(problems)]
     frames = tuple(frame for frame in frames if frame.row not in problems)
@@ -192,12 +198,23 @@ def _field_check(
     remarks, frames = evened_out(look.facts, [shown[frame.row] for frame in frames], linear)
     distortion, lens_warnings = find_distortion(facts.camera, dict(sorted(corners.items())), shape)
     remarks.append(Remarks([], lens_warnings))
+    from lightdome.session.field_check import FieldCheck
+
     moving = partial(_motion, look, facts, lit, directions, threads)
-    return FieldCheck.of(look, facts, frames, name, inside, condition, drawn[0], moving, distortion, remarks), said
+    return FieldCheck.of(look, facts, frames, name, inside, condition, layout_png, moving, distortion, remarks), said
 
 
-def _motion(look: Look, facts: Session, lit: list[Frame], directions: np.ndarray, threads: int) -> Motion:
+def _new_look(facts: Session, inside: np.ndarray, lit: list[Frame]) -> "Look":
+    from lightdome.session.field_check import channel_weights
+    from lightdome.session.look import Look
+
+    return Look(facts.camera, inside, [frame.row for frame in lit], channel_weights(facts.lamps))
+
+
+def _motion(look: "Look", facts: Session, lit: list[Frame], directions: np.ndarray, threads: int) -> "Motion":
     """How each lit frame moved; what the shading of known lamps feigns is taken off."""
+    from lightdome.session.motion import measure_motion
+
     toward = None
     if len(directions):
         place = {lamp.name: index for index, lamp in enumerate(facts.lamps)}

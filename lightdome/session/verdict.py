@@ -2,10 +2,12 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from lightdome.session.consistency import Remarks
-from lightdome.session.findings import Finding
+
+if TYPE_CHECKING:  # its libraries take long to load
+    from lightdome.session.findings import Finding
 
 READY, WARNED, RETAKE = "ready", "usable with warnings", "retake"
 MANY_CLIPPED = 0.01
@@ -25,7 +27,7 @@ def judge(
     too_few_share: float,
     condition: float | None,
     idle: Sequence[str],
-    findings: Sequence[Finding],
+    findings: Sequence["Finding"],
     remarks: Sequence[Remarks] = (),
 ) -> tuple[str, list[str], list[str]]:
     """Verdict (ready, usable with warnings, retake), its reasons, and the warnings, from facts of each photograph.
