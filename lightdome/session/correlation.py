@@ -49,10 +49,15 @@ def phases(waves: np.ndarray, shifts_px: np.ndarray) -> np.ndarray:
 
 def surfaces(cross: np.ndarray, side: int) -> np.ndarray:
     """Correlation (patch, P, P), float32, at whole pixels, of cross spectra (patch, K, K)."""
-    kept = np.flatnonzero(np.abs(fft.fftfreq(side)) < FINEST_WAVE)
-    whole = np.zeros((len(cross), side, side), np.complex64)
-    whole[:, kept[:, None], kept] = cross
-    return fft.ifft2(whole, overwrite_x=True).real
+    # the real part of a sum of waves is that of half of each wave and half of its opposite's conjugate: half the work
+    finest = cross.shape[1] // 2
+    opposite = -np.arange(cross.shape[1])
+    half = cross[:, :, : finest + 1] + cross[:, opposite[:, None], opposite[: finest + 1]].conj()
+    half *= np.float32(0.5)
+    whole = np.zeros((len(cross), side, side // 2 + 1), np.complex64)
+    whole[:, : finest + 1, : finest + 1] = half[:, : finest + 1]
+    whole[:, side - finest :, : finest + 1] = half[:, finest + 1 :]
+    return fft.irfft2(whole, (side, side), overwrite_x=True)
 
 
 def highest(surface: np.ndarray) -> tuple[np.ndarray, float]:
