@@ -40,6 +40,9 @@ if TYPE_CHECKING:  # their libraries take most of a second to load, in which pho
     from lightdome.session.look import Look
     from lightdome.session.motion import Motion
 
+LARGEST_KEPT_BYTES = 31 << 20
+"""See `_hold_on_to_memory`."""
+
 
 def check_sheet(session: Path, output: Path) -> None:
     """Write the plan of a session (fields, photographs, lamps), or refuse it with what belongs nowhere.
@@ -169,6 +172,7 @@ def _field_check(
     known = read_manifest(facts.folder)
     problems: dict[int, str] = {}
     shown: dict[int, Shown] = {}
+    _hold_on_to_memory()
     board = facts.camera.checkerboard
     corners: dict[str, np.ndarray | None] = {}
 
@@ -209,6 +213,15 @@ def _new_look(facts: Session, inside: np.ndarray, lit: list[Frame]) -> "Look":
     from lightdome.session.look import Look
 
     return Look(facts.camera, inside, [frame.row for frame in lit], channel_weights(facts.lamps))
+
+
+def _hold_on_to_memory() -> None:
+    """Let arrays of some megabytes be made of memory that others gave up: each photograph needs the same ones anew.
+
+    The C library of Linux hands such memory back and gets it again page by page, which makes the edges of a photograph
+    take a third longer, until one large block, of less than 32 MB, was given up (mallopt(3), M_MMAP_THRESHOLD).
+    """
+    np.empty(LARGEST_KEPT_BYTES, np.uint8)
 
 
 def _motion(look: "Look", facts: Session, lit: list[Frame], directions: np.ndarray, threads: int) -> "Motion":
