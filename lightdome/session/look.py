@@ -148,8 +148,8 @@ class Look:
             sharp = sharpness(patches)
             if frame.role == "lit":
                 self.spectra[self._place[frame.row]] = edge_spectra(patches, self.weight)
-                scale = 2 ** (16 - BITS[image.dtype])
-                self.patches[self._place[frame.row]] = np.rint(numbers * scale)
+                numbers *= 2 ** (16 - BITS[image.dtype])
+                self.patches[self._place[frame.row]] = np.rint(numbers, out=numbers)
         return {
             "clipped_fraction": clipped / (image.shape[0] * image.shape[1]),
             "mean": (mean - black) / (white - black),
