@@ -103,6 +103,10 @@ def test_exif_after_the_pixels_of_a_png_is_found_and_a_chunk_that_is_cut_off_spo
     (tmp_path / "b").write_bytes(whole[:start] + pixels + whole[start:stop] + end)
     assert read_exif(tmp_path / "b") == read_exif(tmp_path / "a")
     assert read_exif(tmp_path / "b").exposure_s == pytest.approx(1 / 60, rel=1e-6)
+    like = (12).to_bytes(4) + b"IDAT" + bytes(16)  # many chunks of one size, as large photographs have
+    for count in (1, 63, 64, 65, 200):
+        (tmp_path / "e").write_bytes(whole[:start] + count * like + whole[start:stop] + end)
+        assert read_exif(tmp_path / "e") == read_exif(tmp_path / "a")
     (tmp_path / "c").write_bytes(whole[: start + 8])
     (tmp_path / "d").write_bytes(whole[:start] + pixels + end)
     assert read_exif(tmp_path / "c") == read_exif(tmp_path / "d") == NO_EXIF
