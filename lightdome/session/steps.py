@@ -11,7 +11,6 @@ import numpy as np
 from lightdome import store
 from lightdome.errors import FrameError, LampError, LightdomeError, SessionError
 from lightdome.provenance import Provenance, sha256_of
-from lightdome.session.alignment import aligned
 from lightdome.session.check_page import render_page, screen_text
 from lightdome.session.checkerboard import board_corners, find_distortion
 from lightdome.session.checks import LARGEST_CONDITION, condition_number, grey, toward_lamps
@@ -226,6 +225,7 @@ def _hold_on_to_memory() -> None:
 
 def _motion(look: "Look", facts: Session, lit: list[Frame], directions: np.ndarray, threads: int) -> "Motion":
     """How each lit frame moved; what the shading of known lamps feigns is taken off."""
+    from lightdome.session.alignment import aligned
     from lightdome.session.motion import measure_motion
 
     toward = None
