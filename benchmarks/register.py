@@ -17,7 +17,8 @@ from scipy import ndimage
 
 from lightdome.raster import Grid, Window
 from lightdome.session.alignment import aligned
-from lightdome.session.motion import edge_spectra, measure_motion, middles_px, moved_by, patch_windows
+from lightdome.session.edges import edge_spectra, middles_px, patch_windows
+from lightdome.session.motion import measure_motion, moved_by
 from lightdome.synthetic.camera import View
 from lightdome.synthetic.lamps import Rig, dome
 from lightdome.synthetic.plates import Surface, make_surface

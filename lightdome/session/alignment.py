@@ -69,7 +69,7 @@ def aligned(
     """The movements anew of frames that do not stand still, where the other frames can predict them.
 
     patch_light : gives the light (frames, P, P), float32, of one patch of every frame.  weight : (patch, P, P), 0-1, on
-    the plate.  places_px : (patch, 2), see `motion.middles_px`.
+    the plate.  places_px : (patch, 2), see `edges.middles_px`.
     """
     far = FARTHEST_SHARE * weight.shape[1]
     known = np.hstack([motion.shift_px, motion.turn])

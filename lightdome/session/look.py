@@ -11,7 +11,7 @@ import numpy as np
 from lightdome.raster import Window
 from lightdome.session.checks import grey, sharpness
 from lightdome.session.correlation import kept_waves
-from lightdome.session.motion import edge_spectra, middles_px, patch_windows
+from lightdome.session.edges import edge_spectra, middles_px, patch_windows
 from lightdome.session.photograph import BITS, other_size
 from lightdome.session.raw import RawLevels
 from lightdome.session.records import Camera, Frame
@@ -57,7 +57,7 @@ class Look:
         """Of the plate, (4, 2: rows, columns), from the middle of the picture."""
         kept = len(kept_waves(self.patch_px))
         self.spectra = np.zeros((len(lit_rows), len(self.windows), kept, kept), np.complex64)
-        """Edges of each lit photograph, in the order of `lit_rows`; see `session/motion.py`."""
+        """Edges of each lit photograph, in the order of `lit_rows`; see `session/edges.py`."""
         self.patches = np.zeros((len(lit_rows), len(self.windows), self.patch_px, self.patch_px), np.uint16)
         """The same places of each lit photograph, on the scale of 16 bits."""
         self._place = {row: index for index, row in enumerate(lit_rows)}

@@ -8,7 +8,8 @@ from grooved_plate import LAMPS, SIZE, lamps, photograph, plate, some_moved
 
 from lightdome.raster import Window
 from lightdome.session.alignment import aligned
-from lightdome.session.motion import edge_spectra, measure_motion, middles_px, moved_by, patch_windows
+from lightdome.session.edges import edge_spectra, middles_px, patch_windows
+from lightdome.session.motion import measure_motion, moved_by
 
 WINDOWS = patch_windows(Window(0, SIZE, 0, SIZE))
 PLACES_PX = middles_px(WINDOWS, (SIZE, SIZE))

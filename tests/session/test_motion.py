@@ -7,7 +7,8 @@ import pytest
 from grooved_plate import LAMPS, SIZE, lamps, photograph, plate, some_moved
 
 from lightdome.raster import Window
-from lightdome.session.motion import edge_spectra, measure_motion, middles_px, patch_windows, stand_together
+from lightdome.session.edges import edge_spectra, middles_px, patch_windows
+from lightdome.session.motion import measure_motion, stand_together
 
 
 def measured(shifts_px, gloss):
