@@ -104,9 +104,9 @@ def measure_motion(
     *,
     threads: int = 1,
 ) -> Motion:
-    """Movements of frames (frame, patch, K, K; see `edge_spectra`) against the place where most frames stand.
+    """Movements of frames (frame, patch, K, K; see `edges.edge_spectra`) against the place where most frames stand.
 
-    side : P, pixels of a patch along each axis.  places_px : (patch, 2), see `middles_px`; without them, or with
+    side : P, pixels of a patch along each axis.  places_px : (patch, 2), see `edges.middles_px`; without them, or with
     patches too few or too near each other, no rotation or scale is looked for.  toward : (frames, 3), unit vectors
     toward the lamps, where they are known: what their shading feigns is then taken off.
     A shift is positive where the picture moved down or right. Frames without a clear peak get zero and are marked.
