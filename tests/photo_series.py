@@ -61,10 +61,10 @@ def lamps_of(spec: CaptureSpec) -> tuple[Lamp, ...]:
 
 
 def seen(
-    spec: CaptureSpec, photographs: list[Photograph], lamps: tuple[Lamp, ...] | None = None
+    spec: CaptureSpec, photographs: list[Photograph], lamps: tuple[Lamp, ...] | None = None, response: str = "linear"
 ) -> tuple[Look, Session, list[Frame], np.ndarray]:
     """The photographs looked at one by one, the session, its frames, and the plate."""
-    camera = Camera("orthographic", spec.pitch_mm, "linear", spec.sensor.black_level, spec.sensor.white_level)
+    camera = Camera("orthographic", spec.pitch_mm, response, spec.sensor.black_level, spec.sensor.white_level)
     setting = LampSetting("table", "near" if spec.rig.near else "distant", spec.rig.beam_exponent)
     frames = [
         Frame(row, Path(one.row["file"]), "TP-001", "front", "A", one.row["role"], one.row["lamp"])
@@ -80,9 +80,11 @@ def seen(
     return look, session, frames, inside
 
 
-def assessed(spec: CaptureSpec, photographs: list[Photograph], lamps: tuple[Lamp, ...] | None = None) -> Assessment:
+def assessed(
+    spec: CaptureSpec, photographs: list[Photograph], lamps: tuple[Lamp, ...] | None = None, response: str = "linear"
+) -> Assessment:
     """What check-session makes of the photographs."""
-    look, session, frames, inside = seen(spec, photographs, lamps)
+    look, session, frames, inside = seen(spec, photographs, lamps, response)
     motion = measure_motion(look.spectra, look.patch_px)
     return assess(look, session, frames, motion, QuickLook.of(look, session, frames, inside))
 

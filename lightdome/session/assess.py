@@ -24,12 +24,15 @@ from lightdome.session.resolved import Resolved, resolved
 from lightdome.session.room_light import RoomLight, room_light
 from lightdome.session.sharp import Sharpness, compare_sharpness
 from lightdome.session.small import COMPARED_PIXELS, coarser, factor_of, share_of
+from lightdome.session.tone import tone_exponent
 
 LEAST_FLOOR = 5e-4
 """Share of white that is taken as dark in any case: half a step of eight bits is four times as much."""
 DARKEST = 1e-3
 """Share of a photograph's pixels that its darkest light is read from."""
 FLAT_FLOOR = 0.01
+TONE_PIXELS = 5000
+"""Of which the level of a photograph is taken."""
 NUMBERS = 1 << 16
 """Of 16 bits."""
 
@@ -58,9 +61,10 @@ class QuickLook:
 
     light: np.ndarray
     """(L, rows, columns) at one exposure; NaN unknown."""
-    flat_divided: bool
     bare: bool
     """Nothing told of the room's light."""
+    board_level: np.ndarray | None
+    """(L,): median light of the boards that it was divided by; None where it was not."""
     lamps: tuple[Lamp, ...]
     """Of the lit photographs; empty where not all have a place in the table."""
     plate: np.ndarray
@@ -71,14 +75,19 @@ class QuickLook:
     def of(cls, look: Look, facts: Session, frames: Sequence[Frame], inside: np.ndarray) -> "QuickLook":
         """frames : those that could be read, the lit ones in the order that `look` was told."""
         lit = [frame for frame in frames if frame.role == "lit"]
-        light, flat_divided, bare = small_stack(look, frames, lit)
+        light, board_level, bare = small_stack(look, frames, lit)
         table = {lamp.name: lamp for lamp in facts.lamps if lamp.is_placed}
         lamps = tuple(table[frame.lamp] for frame in lit if frame.lamp in table)
         plate = share_of(inside, look.factor) > 0.99
         if len(lamps) < len(lit):
-            return cls(light, flat_divided, bare, (), plate, None)
-        shown = _preview(facts, lamps, light, plate, look.factor, flat_divided)
-        return cls(light, flat_divided, bare, lamps, plate, shown)
+            return cls(light, bare, board_level, (), plate, None)
+        shown = _preview(facts, lamps, light, plate, look.factor, board_level is not None)
+        return cls(light, bare, board_level, lamps, plate, shown)
+
+    @property
+    def flat_divided(self) -> bool:
+        """Whether the light was divided by boards."""
+        return self.board_level is not None
 
 
 def assess(look: Look, facts: Session, frames: Sequence[Frame], motion: Motion, quick: QuickLook) -> Assessment:
@@ -104,6 +113,8 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], motion: Motion, 
     rays, irradiance, half = _rays(facts, lamps, shape, look.factor * factor, quick.flat_divided)
     axes = toward_lamps(lamps)
     floor = max(LEAST_FLOOR, 3 * float(np.quantile(sharp.noise, 0.1)) / (look.factor * factor))
+    curved = findings.tone(_tone(facts, quick, look.factor))
+    found += curved
     comparison = compare(seen, irradiance, half, axes, shape, on_plate, floor)
     not_checked = []
     if comparison is None:
@@ -116,7 +127,8 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], motion: Motion, 
     else:
         said = {file for one in found for file in one.files}
         more = findings.compared(names, comparison, copies)
-        found += [one for one in more if one.kind != "does not fit" or not said.intersection(one.files)]
+        # behind a tone curve nothing fits well
+        found += [one for one in more if one.kind != "does not fit" or not (curved or said.intersection(one.files))]
         found += findings.repeated(names, find_twins(seen, axes), found, copies)
     around = None
     if quick.bare and comparison is not None and comparison.telling and on_plate.sum() > 50:
@@ -130,10 +142,13 @@ def assess(look: Look, facts: Session, frames: Sequence[Frame], motion: Motion, 
     )
 
 
-def small_stack(look: Look, frames: Sequence[Frame], lit: Sequence[Frame]) -> tuple[np.ndarray, bool, bool]:
+def small_stack(
+    look: Look, frames: Sequence[Frame], lit: Sequence[Frame]
+) -> tuple[np.ndarray, np.ndarray | None, bool]:
     """Light (L, rows, columns) of the small pictures at one exposure, less dark and ambient light, over the flat board.
 
-    Also: whether it was divided by boards, and whether nothing told of the room's light.
+    Also: the boards' median light (L,), None where it was not divided by boards, and whether nothing told of the room's
+    light.
     """
     times = [frame.exposure_s for frame in lit]
     known = [time for time in times if time]
@@ -157,13 +172,26 @@ def small_stack(look: Look, frames: Sequence[Frame], lit: Sequence[Frame]) -> tu
     for frame in frames:
         if frame.role == "flat" and frame.row in look.small:
             flats.setdefault(frame.lamp, []).append(at_reference(frame) - background)
-    divided = bool(flats) and all(frame.lamp in flats for frame in lit)
-    if divided:
+    board_level = None
+    if flats and all(frame.lamp in flats for frame in lit):
+        board_level = np.empty(len(lit))
         for k, frame in enumerate(lit):
             board = np.mean(flats[frame.lamp], axis=0)
-            level = np.nanmean(board)
+            level, board_level[k] = np.nanmean(board), np.nanmedian(board)
             light[k] *= np.where(board > FLAT_FLOOR * level, level / np.maximum(board, 1e-6), np.nan)
-    return light, divided, ambient is None
+    return light, board_level, ambient is None
+
+
+def _tone(facts: Session, quick: QuickLook, factor: int) -> tuple[float, float] | None:
+    """See `tone_exponent`: of the boards where there are some, else of the plate."""
+    places = pixel_places_mm(quick.plate.shape, factor * facts.camera.pixel_pitch_mm)
+    some = np.flatnonzero(quick.plate)[:: max(1, int(quick.plate.sum()) // TONE_PIXELS)]
+    rays, irradiance = _lit(facts, quick.lamps, places[0][some], places[1][some], False)
+    expected = np.median(irradiance * np.maximum(rays[:, 2], 0), axis=1)
+    if quick.board_level is not None:
+        return tone_exponent(quick.board_level, expected)
+    level = np.nanmedian(quick.light.reshape(len(expected), -1)[:, some], axis=1)
+    return tone_exponent(level, expected)
 
 
 def darkest_numbers(patches: np.ndarray, on_plate: np.ndarray) -> np.ndarray:

@@ -9,6 +9,7 @@ from lightdome.session.compare import Comparison
 from lightdome.session.records import Frame
 from lightdome.session.room_light import RoomLight
 from lightdome.session.sharp import Sharpness
+from lightdome.session.tone import CURVED, UNMOVED
 
 BLURRED_CONTRAST, BLURRED_PX, BLURRED_SURE_AT = 0.45, 0.5, 7.0
 """Fine detail over that of the others, blur, and times the usual scatter of the logarithm, from which a photograph
@@ -157,3 +158,18 @@ def room(light: RoomLight) -> list[Finding]:
     )
     do = "darken the room and photograph again, or take one photograph with all lamps off and give it the role ambient"
     return [Finding("ambient light", (), (), says, do, True)]
+
+
+def tone(exponent: tuple[float, float] | None) -> list[Finding]:
+    """Numbers that are not linear in the light."""
+    if exponent is None or exponent[0] < UNMOVED or exponent[1] >= CURVED:
+        return []
+    says = (
+        f"the light of the photographs rises as the power {exponent[0]:.2f} (at most {exponent[1]:.2f}, 97.5 %) of "
+        f"what the lamps give, where linear numbers rise as the power 1 or more: they lie behind a tone curve"
+    )
+    do = (
+        "develop the raw files again without one, or say response: srgb in session.yaml; if they are linear, the "
+        "powers or places in lamps.csv are wrong"
+    )
+    return [Finding("tone curve", (), (), says, do, False)]

@@ -18,6 +18,7 @@ MISHAPS = {
     "TP-207": "lamp L09 did not fire",
     "TP-208": "the photograph under L14 was taken under L13 once more",
     "TP-209": "the photograph under L16 is a copy of that under L15",
+    "TP-210": "all photographs were developed with a tone curve",
 }
 """Plate and what is wrong with it."""
 ARM_SHARE = (0.4, 0.52)
@@ -61,6 +62,9 @@ def mishap(plate: str, photographs: Sequence[Photograph], black_level: float, wh
         changed[at["L14"]] = dataclasses.replace(changed[at["L14"]], numbers=again.numbers)
     elif plate == "TP-209":
         changed[at["L16"]] = dataclasses.replace(changed[at["L16"]], numbers=changed[at["L15"]].numbers)
+    elif plate == "TP-210":
+        for lamp in [name for name in at if name]:
+            change(lamp, behind_curve)
     return changed
 
 
@@ -70,6 +74,12 @@ def behind_arm(light: np.ndarray) -> np.ndarray:
     left = np.ones(light.shape[1])
     left[first:last] = LEFT_IN_SHADOW
     return np.asarray(light * ndimage.gaussian_filter1d(left, PENUMBRA_PX))
+
+
+def behind_curve(light: np.ndarray) -> np.ndarray:
+    """The curve of sRGB pictures (IEC 61966-2-1:1999), as developers of raw files apply it."""
+    bright = 1.055 * np.maximum(light, 0.0031308) ** (1 / 2.4) - 0.055
+    return np.where(light > 0.0031308, bright, 12.92 * light)
 
 
 def moving(light: np.ndarray) -> np.ndarray:

@@ -17,6 +17,7 @@ EXPECTED = {
     "TP-207": {"no light": ["L09"]},
     "TP-208": {"other lamp": ["L14"]},
     "TP-209": {},  # two files of one content: judged by their pixels, before anything is compared
+    "TP-210": {"tone curve": []},
 }
 
 
@@ -77,6 +78,23 @@ def test_an_ambient_photograph_takes_the_rooms_light_off():
     usual /= spec.sensor.white_level - spec.sensor.black_level
     room = spec.ambient * spec.gain * spec.material.diffuse
     assert found.room.share == pytest.approx(room / (usual - 0), rel=0.25)
+
+
+@pytest.mark.parametrize("flat", [True, False])
+def test_a_tone_curve_is_told_by_the_boards_too_and_no_more_once_it_is_undone(flat):
+    spec = plate(4, "matt", flat=flat)
+    levels = spec.sensor.black_level, spec.sensor.white_level
+    curved = mishap("TP-210", taken(spec), *levels)
+    if flat:
+        bare = mishap("TP-210", [one for one in taken(spec) if one.row["role"] == "flat"], *levels)
+        curved = [one for one in curved if one.row["role"] != "flat"] + bare
+    told = assessed(spec, curved)
+    assert named(told) == {"tone curve": []}
+    power = float(told.findings[0].says.split("as the power ")[1].split()[0])
+    # between 1/2.4, the curve's exponent, and 1/2.2, what it is like as a whole (IEC 61966-2-1)
+    assert 0.40 < power < 0.50
+    assert named(assessed(spec, taken(spec))) == {}
+    assert named(assessed(spec, curved, response="srgb")) == {}
 
 
 def test_few_lamps_and_unknown_lamps_are_said_and_do_not_stop_the_look():
