@@ -24,7 +24,7 @@ from lightdome.session.resolved import Resolved, resolved
 from lightdome.session.room_light import RoomLight, room_light
 from lightdome.session.sharp import Sharpness, compare_sharpness
 from lightdome.session.small import COMPARED_PIXELS, coarser, factor_of, share_of
-from lightdome.session.tone import tone_exponent
+from lightdome.session.tone import levels, tone_exponent
 
 LEAST_FLOOR = 5e-4
 """Share of white that is taken as dark in any case: half a step of eight bits is four times as much."""
@@ -177,7 +177,7 @@ def small_stack(
         board_level = np.empty(len(lit))
         for k, frame in enumerate(lit):
             board = np.mean(flats[frame.lamp], axis=0)
-            level, board_level[k] = np.nanmean(board), np.nanmedian(board)
+            level, board_level[k] = np.nanmean(board), levels(board.reshape(1, -1))[0]
             light[k] *= np.where(board > FLAT_FLOOR * level, level / np.maximum(board, 1e-6), np.nan)
     return light, board_level, ambient is None
 
@@ -186,12 +186,13 @@ def _tone(facts: Session, quick: QuickLook, factor: int) -> tuple[float, float] 
     """See `tone_exponent`: of the boards where there are some, else of the plate."""
     places = pixel_places_mm(quick.plate.shape, factor * facts.camera.pixel_pitch_mm)
     some = np.flatnonzero(quick.plate)[:: max(1, int(quick.plate.sum()) // TONE_PIXELS)]
+    if not some.size:
+        return None
     rays, irradiance = _lit(facts, quick.lamps, places[0][some], places[1][some], False)
     expected = np.median(irradiance * np.maximum(rays[:, 2], 0), axis=1)
     if quick.board_level is not None:
         return tone_exponent(quick.board_level, expected)
-    level = np.nanmedian(quick.light.reshape(len(expected), -1)[:, some], axis=1)
-    return tone_exponent(level, expected)
+    return tone_exponent(levels(quick.light.reshape(len(expected), -1)[:, some]), expected)
 
 
 def darkest_numbers(patches: np.ndarray, on_plate: np.ndarray) -> np.ndarray:

@@ -16,6 +16,12 @@ DARK = 1e-3
 """Levels below it, over white, are noise."""
 
 
+def levels(light: np.ndarray) -> np.ndarray:
+    """Median light (L,) of photographs (L, P), of what is known; NaN where nothing is."""
+    known = [one[np.isfinite(one)] for one in light]
+    return np.array([np.median(one) if one.size else np.nan for one in known])
+
+
 def tone_exponent(level: np.ndarray, expected: np.ndarray) -> tuple[float, float] | None:
     """Exponent by which levels follow what is expected, and its upper limit at 97.5 %; None where nothing is told.
 
