@@ -122,7 +122,9 @@ def blurred(names: Names, sharp: Sharpness) -> list[Finding]:
     if len(names.lit) < FEWEST_FOR_BLUR:
         return found
     log = np.log(sharp.contrast)
-    scatter = 1.4826 * float(np.median(np.abs(log)))
+    if not np.isfinite(log).any():
+        return found
+    scatter = 1.4826 * float(np.nanmedian(np.abs(log)))
     least = min(np.log(BLURRED_CONTRAST), -BLURRED_SURE_AT * scatter)
     for k in np.flatnonzero((log < least) & (sharp.blur_px > BLURRED_PX)):
         blur_px = float(sharp.blur_px[k])

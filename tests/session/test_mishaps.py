@@ -1,10 +1,13 @@
 """Each planted mishap is found under the right lamp, and a clean series raises none."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from photo_series import assessed, lamps_of, named, plate, seen, taken
 
 from lightdome.session.assess import QuickLook
+from lightdome.synthetic.drawing import Drawing
 from lightdome.synthetic.mishaps import MISHAPS, mishap
 
 EXPECTED = {
@@ -95,6 +98,22 @@ def test_a_tone_curve_is_told_by_the_boards_too_and_no_more_once_it_is_undone(fl
     assert 0.40 < power < 0.50
     assert named(assessed(spec, taken(spec))) == {}
     assert named(assessed(spec, curved, response="srgb")) == {}
+
+
+@pytest.mark.parametrize(("material", "seed"), [("metal", 11), ("bright metal", 3)])
+def test_the_rooms_light_is_found_where_shadows_are_few(material, seed):
+    spec = plate(seed, material)
+    levels = spec.sensor.black_level, spec.sensor.white_level
+    assert named(assessed(spec, mishap("TP-206", taken(spec), *levels))) == {"ambient light": []}
+
+
+@pytest.mark.parametrize("material", ["matt", "metal", "bright metal"])
+def test_a_bare_plate_raises_nothing_and_the_rooms_light_on_it_is_found(material):
+    # no shadows, and under high lamps nothing but noise
+    spec = dataclasses.replace(plate(4, material), drawing=Drawing(grain_um=0.3), seed=4)
+    levels = spec.sensor.black_level, spec.sensor.white_level
+    assert named(assessed(spec, taken(spec))) == {}
+    assert "ambient light" in named(assessed(spec, mishap("TP-206", taken(spec), *levels)))
 
 
 def test_few_lamps_and_unknown_lamps_are_said_and_do_not_stop_the_look():
