@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from lightdome.session.response import srgb_to_linear
+from lightdome.session.response import linear_light
 
 FLAT_FLOOR = 0.01
 """Share of the board's mean under which it is too dark to divide by; such pixels are unknown. No source: at one
@@ -18,9 +18,7 @@ def response_table(dtype: np.dtype, black_level: float, white_level: float, resp
     not known; below black it is negative, so that noise stays even about zero.
     """
     numbers = np.arange(np.iinfo(dtype).max + 1, dtype=float)
-    light = (numbers - black_level) / (white_level - black_level)
-    if response == "srgb":
-        light = srgb_to_linear(light)
+    light = linear_light(numbers, black_level, white_level, response)
     light[numbers >= white_level] = np.nan
     return light.astype(np.float32)
 

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from scipy import ndimage
 
+from lightdome.session.mixture import mixtures
 from lightdome.session.motion import FEW_PATCHES, SURE_AT, Motion, moved_by, rules_at
 
 SUSPECT_PX = 0.1
@@ -186,15 +187,10 @@ def patch_pulls(
     root = (plate / (np.maximum(mean, 0) + DARK_SHARE * mean.mean() + 1e-6)).ravel()
     flat = back.reshape(len(back), -1)
     weighted = flat * root
-    gram = (weighted @ weighted.T).astype(float)
-    gram += (RIDGE * np.trace(gram) / len(gram) + 1e-12) * np.eye(len(gram))
-    inverse = np.linalg.inv(gram)
-    # a frame's weights on all others, from the inverse of the whole: - inverse[i, j] / inverse[i, i]
-    mixing = -inverse[wanted] / inverse[wanted, wanted][:, None]
-    mixing[np.arange(len(wanted)), wanted] = 0
+    mixing, inverse = mixtures(weighted @ weighted.T, RIDGE)
     information, pull = np.zeros((len(wanted), 2, 2)), np.zeros((len(wanted), 2))
     for place, index in enumerate(wanted):
-        mixture = (mixing[place].astype(np.float32) @ flat).reshape(mean.shape)
+        mixture = (mixing[index] @ flat).reshape(mean.shape)
         left = root * (flat[index] - mixture.ravel())
         slopes = root * np.stack([_slope(mixture, axis).ravel() for axis in (0, 1)])
         # of the slopes, what no mixture of the others can imitate

@@ -14,7 +14,7 @@ from lightdome.session.compare import Comparison, compare
 from lightdome.session.coverage import Coverage, coverage, lamp_place_noise, tilt_uncertainty_deg
 from lightdome.session.findings import Finding, Names
 from lightdome.session.geometry import half_vectors, lamp_rays, pixel_places_mm
-from lightdome.session.look import Look
+from lightdome.session.look import NUMBERS, Look
 from lightdome.session.motion import Motion
 from lightdome.session.odd_frames import find_twins
 from lightdome.session.predict import FEWEST
@@ -33,8 +33,6 @@ DARKEST = 1e-3
 FLAT_FLOOR = 0.01
 TONE_PIXELS = 5000
 """Of which the level of a photograph is taken."""
-NUMBERS = 1 << 16
-"""Of 16 bits."""
 
 
 @dataclass(frozen=True)

@@ -15,9 +15,11 @@ from lightdome.session.edges import edge_spectra, middles_px, patch_windows
 from lightdome.session.photograph import BITS, other_size
 from lightdome.session.raw import RawLevels
 from lightdome.session.records import Camera, Frame
-from lightdome.session.response import srgb_to_linear
+from lightdome.session.response import linear_light
 from lightdome.session.small import SMALL_PIXELS, at_white, factor_of, light_of, one_pass
 
+NUMBERS = 1 << 16
+"""Of 16 bits."""
 MASK_ROLES = ("mask", "sphere-mask")
 SMALL_ROLES = ("lit", "flat", "dark", "ambient")
 """Of which small pictures are kept."""
@@ -75,12 +77,10 @@ class Look:
 
     def patch_light(self, place: int) -> np.ndarray:
         """Linear light (lit photographs, P, P), float32, of one of the patches; 1 is white."""
-        form = next(form for frame, form in self._forms.values() if frame.role == "lit")
-        numbers = self.patches[:, place] * np.float32(2.0 ** (form[1] - 16))
-        light = (numbers - np.float32(self.camera.black_level)) / np.float32(
-            self.camera.white_level - self.camera.black_level
-        )
-        return srgb_to_linear(light).astype(np.float32) if self.camera.response == "srgb" else light
+        bits = next(form[1] for frame, form in self._forms.values() if frame.role == "lit")
+        numbers = np.arange(NUMBERS, dtype=np.float32) * np.float32(2.0 ** (bits - 16))
+        table = linear_light(numbers, self.camera.black_level, self.camera.white_level, self.camera.response)
+        return table[self.patches[:, place]]
 
     def keep(self, lit: Sequence[Frame]) -> list[Frame]:
         """Drop the lit photographs that cannot be used; those that are left."""

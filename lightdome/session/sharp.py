@@ -12,6 +12,8 @@ from itertools import pairwise
 import numpy as np
 from scipy import fft, ndimage
 
+from lightdome.session.mixture import mixtures
+
 BANDS = np.array([0.02, 0.05, 0.08, 0.12, 0.16, 0.2, 0.25, 0.3, 0.36])
 """Edges of the frequency bands, cycles a pixel."""
 NOISE_BAND = 0.42
@@ -78,7 +80,9 @@ def compare_sharpness(patches: np.ndarray, shift_px: np.ndarray, span: float = 1
         if back is not None:
             spectra *= back
         kept, fine = _parts(spectra[:, inside]), _parts(spectra[:, corner])
-        weights = _mixtures(kept)
+        # sums in double precision: their rounding is what limits how well weak blurs are told
+        exact = kept.astype(float)
+        weights, _ = mixtures(exact @ exact.T, MIXING)
         mixture = weights @ kept
         # what the mixture cannot say, less what noise it brings along
         energy = 2 * ((fine - weights @ fine) ** 2).mean(axis=1) / (1 + (weights**2).sum(axis=1))
@@ -123,17 +127,6 @@ def _liveliest(patches: np.ndarray) -> np.ndarray:
 def _parts(spectra: np.ndarray) -> np.ndarray:
     """Real and imaginary parts (L, 2 waves) of spectra (L, waves), side by side: mixtures have real weights."""
     return np.ascontiguousarray(spectra).view(np.float32)
-
-
-def _mixtures(parts: np.ndarray) -> np.ndarray:
-    """Weights (L, L) by which the others mix to each photograph, none of its own: w = -B_kj / B_kk, B = (G + r)^-1."""
-    parts = parts.astype(float)  # rounding of its sums is what limits how well weak blurs are told
-    gram = parts @ parts.T
-    ridge = MIXING * np.trace(gram) / len(gram) + 1e-30
-    inverse = np.linalg.inv(gram + ridge * np.eye(len(gram)))
-    weights = -inverse / np.diag(inverse)[:, None]
-    np.fill_diagonal(weights, 0)
-    return weights.astype(np.float32)
 
 
 def _blur(

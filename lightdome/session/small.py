@@ -7,7 +7,7 @@ import numba
 import numpy as np
 
 from lightdome.session.records import Camera
-from lightdome.session.response import srgb_to_linear
+from lightdome.session.response import linear_light
 
 SMALL_PIXELS = 300_000
 """Of a small picture, about."""
@@ -125,9 +125,7 @@ def light_of(numbers: np.ndarray, white_share: np.ndarray, camera: Camera, weigh
     weights : (3,) of the channels of a colour photograph.
     Means are taken before an sRGB response is undone, which is good enough for a look.
     """
-    light = (numbers - np.float32(camera.black_level)) / np.float32(camera.white_level - camera.black_level)
-    if camera.response == "srgb":
-        light = srgb_to_linear(light).astype(np.float32)
+    light = linear_light(numbers, camera.black_level, camera.white_level, camera.response)
     light = light @ weights.astype(np.float32) if light.shape[2] == 3 else light[..., 0]
     return np.where(1 - white_share >= np.float32(FREE_SHARE), light, np.float32(np.nan))
 

@@ -101,6 +101,17 @@ def test_what_lies_beside_the_plate_does_not_hold_it():
     assert np.abs(motion.shift_px - movements[:, :2]).max() < 0.02
 
 
+def test_a_patch_beside_the_plate_has_no_say():
+    movements = np.zeros((LAMPS, 4))
+    movements[-1, :2] = (1.4, 0.8)
+    patches = patches_of(movements, 0)
+    weight = np.ones((len(WINDOWS), *WINDOWS[0].shape), np.float32)
+    patches[:, 0], weight[0] = 0.5, 0
+    edges, motion = both(patches, weight)
+    assert motion.u_px[-1] < edges.u_px[-1]
+    assert np.abs(motion.shift_px - movements[:, :2]).max() < 0.02
+
+
 def test_too_few_frames_to_predict_from_keep_what_the_edges_say():
     patches = patches_of(np.hstack([some_moved(), np.zeros((LAMPS, 2))]), 0)[-6:]
     edges, motion = both(patches)
